@@ -40,7 +40,7 @@ from lapwright.study.goal import Effort, Goal
 from lapwright.study.model import Study
 from lapwright.study.source import document_of
 
-__all__ = ["AT_HAND", "Bench", "Target", "bench_of", "equipped", "flatness", "target_of"]
+__all__ = ["AT_HAND", "WORSE", "Bench", "Target", "bench_of", "equipped", "flatness", "target_of"]
 
 
 STREAM = 0x626F6F6B  # sets these random numbers apart from others with the same seed
@@ -155,6 +155,7 @@ def _assumed(study: Study, grits: Mapping[str, Grit], key: str) -> frozenset[str
 
 Array = NDArray[np.float64]
 
+WORSE = 0.1e-6  # [m] that a form of the goal may become larger than it was at its best
 ACROSS = 20  # points across the larger side, by which flatness is told
 TILTS = np.stack(np.meshgrid(*[np.linspace(-1.0, 1.0, 5)] * 2)).reshape(2, -1)
 AT_ONCE = 4  # shops, whose faces under all tilts stay in a cache
@@ -167,13 +168,14 @@ class Target:
     """A goal on a bench: what is `asked`, and what handling costs.
 
     `pair`: bottom and top of the first step; `began`: what is to be kept, as the plates came [m], by the key
-    of what is asked.
+    of what is asked; `spare`: how much worse each may yet become in the mean [m] (nothing said: `WORSE`).
     """
 
     asked: tuple[Constraint, ...]
     effort: Effort
     pair: tuple[str, str]
     began: Mapping[str, float] = field(default_factory=dict)
+    spare: tuple[float, ...] = ()
 
     @cached_property
     def most(self) -> Array:
@@ -184,6 +186,16 @@ class Target:
     def kept(self) -> NDArray[np.bool_]:
         """Of which of them only a change counts."""
         return np.array([one.kept for one in self.asked])
+
+    def spared(self, layout: Layout, shops: Array) -> Target:
+        """The goal with what is left of `WORSE` since each form was at its best, as far as that is told.
+
+        `shops` (entries, m, size): as they may have been after each entry, the last as they are now.
+        """
+        sizes = np.array([self.sizes(layout, one) for one in shops])
+        lost = sizes[-1] - sizes
+        told = np.maximum(lost.mean(axis=1) - lost.std(axis=1), 0.0).max(axis=0)
+        return replace(self, spare=tuple(np.maximum(WORSE - told, 0.0).tolist()))
 
     def sizes(self, layout: Layout, shops: Array) -> Array:
         """The size of each [m] in shops (m, size), or how far it moved: (m, asked)."""
@@ -210,6 +222,29 @@ class Target:
     def reached(self, layout: Layout, shops: Array) -> NDArray[np.bool_]:
         """In which shops (m, size) all of it is reached (m,)."""
         return np.asarray((self.sizes(layout, shops) <= self.most).all(axis=1))
+
+    def excess(self, layout: Layout, shops: Array) -> float:
+        """How many times the goal its forms are, in the mean of forms and shops."""
+        shares = self.sizes(layout, shops) / self.most
+        return float(np.where(self.kept, np.maximum(shares - 1.0, 0.0), shares).mean())
+
+    def worse(self, layout: Layout, before: Array, after: Array) -> float:
+        """In which share of shops a form ends worse than now; one that is kept may move so far."""
+        return float(self.worsened(layout, before, after)[0].any(axis=1).mean())
+
+    def worsened(
+        self, layout: Layout, before: Array, after: Array
+    ) -> tuple[NDArray[np.bool_], Array]:
+        """Whether each form ends worse than it is now, and by how much more [m], (m, asked).
+
+        By `WORSE`; where it would be that much worse in the mean than it was at its best, by what is spare:
+        many spells that each take a little would leave it worse by any amount.
+        """
+        now, then = (self.sizes(layout, shops) for shops in (before, after))
+        spare = np.array(self.spare or [WORSE] * len(self.asked))
+        allowed = now + np.where((then - now).mean(axis=0) > spare, spare, WORSE)
+        allowed = np.where(self.kept, np.maximum(allowed, self.most), allowed)
+        return then > allowed, then - now
 
 
 ANY_FORM = 1e-3  # [m] flat enough for whoever asks for a size alone

@@ -36,7 +36,7 @@ from lapwright.modal.basis import form_names
 from lapwright.optimisation.advise import Advice, advise
 from lapwright.optimisation.bench import Bench, Target, bench_of, equipped, flatness, target_of
 from lapwright.optimisation.entry import Entry, append, entries_of, log_of, take_back
-from lapwright.optimisation.history import Chapter, chapters, taken_in
+from lapwright.optimisation.history import Chapter, chapters, looked_back, taken_in
 from lapwright.optimisation.parts import apart, plan_of
 from lapwright.optimisation.shop import DAY, REST, Knowledge, one_normal
 from lapwright.optimisation.sight import sight_of, weighed
@@ -292,7 +292,11 @@ class Book(metaclass=Constructed):
             taken = [*(one for one in kept if one.plate not in entry.restart), *entry.readings]
         sizing, number = self.sizing, len(self.entries)
         allowed = tuple(map(sizing.pressed, allowed))
-        return advise(self.bench, self.known, self.goal, allowed, number, last, taken, sizing)
+        goal = self.goal
+        if self.chapters:
+            past = looked_back(self.chapters, self.bench.rng(number, 5))
+            goal = goal.spared(self.bench.layout, past)
+        return advise(self.bench, self.known, goal, allowed, number, last, taken, sizing)
 
 
 PRACTICE_STREAM = 0x73686F70  # sets these random numbers apart from others with the same seed

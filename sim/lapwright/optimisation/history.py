@@ -30,7 +30,17 @@ from lapwright.optimisation.spell import new_day
 from lapwright.specification.curves import Curve
 from lapwright.specification.step import Step, Turn
 
-__all__ = ["ALARM", "Cause", "Chapter", "Foretold", "chapters", "mishaps", "mixed", "taken_in"]
+__all__ = [
+    "ALARM",
+    "Cause",
+    "Chapter",
+    "Foretold",
+    "chapters",
+    "looked_back",
+    "mishaps",
+    "mixed",
+    "taken_in",
+]
 
 
 ODDS = 0.01  # of each mishap in one spell, beforehand (common practice, no source)
@@ -158,6 +168,11 @@ Array = NDArray[np.float64]
 ALARM = 0.01  # readings that come more seldom than in one of so many such spells
 DRAWS = 4000  # by which it is told how seldom
 TAIL = 0.025
+DRAWN = 48  # shops that are looked back at
+TINY, LOOSE = (
+    1e-30,
+    1e-9,
+)  # of a variance, and of one over itself: what does not vary is left as it is
 READ, ASKED, CAUSES = 1, 2, 3  # parts of the key of an entry's random numbers
 
 
@@ -246,6 +261,32 @@ def taken_in(
     plain = Cause("nothing", "", after, sight)
     told, better, likely = mixed(causes, plain, bench.rng(number, CAUSES))
     return Chapter(entry, after, told, foretold, better, likely)
+
+
+def looked_back(chapters: Sequence[Chapter], rng: np.random.Generator) -> Array:
+    """Shops as they may have been after each entry, as is believed today (entries, m, size); the last: now.
+
+    Drawn backwards, each from where it may have come from (S. Fruehwirth-Schnatter, J. Time Ser. Anal. 15
+    (1994) 183, from memory): by what was believed then, a chance of readings would look like a form that was
+    better once.  Begun anew where a plate is as if never read, or where nobody knows how parts changed it.
+    """
+    found = [chapters[-1].known.draw(DRAWN, rng)[0]]
+    for then, chapter in zip(chapters[-2::-1], chapters[:0:-1], strict=True):
+        before = chapter.before
+        if chapter.entry.restart or (chapter.entry.done is not None and before.link is None):
+            break
+        back = found[-1]
+        if chapter.entry.done is not None:
+            assert before.link is not None
+            spread = before.covariance
+            size = np.sqrt(np.maximum(spread.diagonal(), TINY))
+            even = spread / np.outer(size, size) + LOOSE * np.eye(len(size))
+            gain = np.linalg.solve(even, (before.link / size).T).T / size
+            values, ways = np.linalg.eigh(then.known.covariance - gain @ before.link.T)
+            luck = rng.standard_normal(back.shape) * np.sqrt(np.maximum(values, 0.0))
+            back = then.known.centre + (back - before.centre) @ gain.T + luck @ ways.T
+        found.append(back)
+    return np.array(found[::-1])
 
 
 def seen_in(bench: Bench, entry: Entry) -> Sight | None:

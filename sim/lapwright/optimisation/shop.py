@@ -54,6 +54,7 @@ __all__ = [
     "left_out",
     "one_normal",
     "prior_of",
+    "roots",
     "slopes",
     "zero_error",
 ]
@@ -279,12 +280,16 @@ class Sight:
 
 @dataclass(frozen=True)
 class Knowledge:
-    """Members of `weight` (m,), `mean` (m, size) and `cloud` (m, size, size); `hand` (m,): a number."""
+    """Members of `weight` (m,), `mean` (m, size) and `cloud` (m, size, size); `hand` (m,): a number.
+
+    `link` (size, size): after a spell, covariance of what was known before it (rows) and this.
+    """
 
     weight: Array
     mean: Array
     cloud: Array
     hand: NDArray[np.intp]
+    link: Array | None = None
 
     @property
     def centre(self) -> Array:
@@ -308,11 +313,11 @@ class Knowledge:
     def draw(self, number: int, rng: np.random.Generator) -> tuple[Array, NDArray[np.intp]]:
         """Draw so many shops (number, size) of equal weight, and of which member each is."""
         owner = _dealt(self.weight, number, float(rng.random()))
-        roots = _roots(self.cloud)
+        own = roots(self.cloud)
         normal = rng.standard_normal((number, self.mean.shape[1]))
-        if len(roots) == 1:
-            return self.mean[owner] + normal @ roots[0].T, owner
-        return self.mean[owner] + np.einsum("nde,ne->nd", roots[owner], normal), owner
+        if len(own) == 1:
+            return self.mean[owner] + normal @ own[0].T, owner
+        return self.mean[owner] + np.einsum("nde,ne->nd", own[owner], normal), owner
 
     def members(self, rng: np.random.Generator, number: int, cloud: float = CLOUD) -> Knowledge:
         """The same in members of equal weight, each with a cloud of that share of all variance about it.
@@ -424,23 +429,19 @@ def _dealt(weight: Array, number: int, shift: float) -> NDArray[np.intp]:
 
 
 def _root(covariance: Array) -> Array:
-    root: Array = _roots(covariance[None])[0]
+    root: Array = roots(covariance[None])[0]
     return root
 
 
-def _roots(covariance: Array) -> Array:
+def roots(covariance: Array) -> Array:
     """Lower triangular roots (m, size, size); quantities without any variance get next to none."""
     if covariance.strides[0] == 0:  # one for all
         covariance = covariance[:1]
-    return _roots_of(covariance)
-
-
-def _roots_of(covariance: Array) -> Array:
     own = np.diagonal(covariance, axis1=1, axis2=2)
     spread = np.sqrt(np.maximum(own, NOTHING))
     even = covariance / (spread[:, :, None] * spread[:, None, :])
-    roots: Array = np.linalg.cholesky(even + JITTER * np.eye(even.shape[1])) * spread[:, :, None]
-    return roots
+    found: Array = np.linalg.cholesky(even + JITTER * np.eye(even.shape[1])) * spread[:, :, None]
+    return found
 
 
 ORDER = 3

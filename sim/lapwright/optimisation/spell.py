@@ -118,8 +118,12 @@ class Spell:
         ended, jump = self.flow(before)
         spread, moved = discrepancy(self.layout, self.step, before.mean, ended), self._moved()
         spread[:, moved[:, None], moved] += self._luck(before, ended[:, moved], moved)
-        cloud = jump @ before.cloud @ jump.transpose(0, 2, 1) + spread
-        return Knowledge(before.weight, ended, cloud, before.hand)
+        carried = jump @ before.cloud
+        cloud = carried @ jump.transpose(0, 2, 1) + spread
+        after = Knowledge(before.weight, ended, cloud, before.hand)
+        here, there = before.mean - before.centre, ended - after.centre
+        link = np.einsum("m,mde->ed", before.weight, carried)
+        return replace(after, link=link + (before.weight[:, None] * here).T @ there)
 
     def flow(self, before: Knowledge) -> tuple[Array, Array]:
         """Where members end (m, size), and how that goes with where they begin (m, size, size)."""
