@@ -200,7 +200,7 @@ def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(lapped, "MEMBERS", 128)
     monkeypatch.setattr(rules, "FINES", (2.5,))
     monkeypatch.setattr(rules, "FINISHES", (1.0,))
-    monkeypatch.setattr(choice, "OF_TURNS", 1)
+    monkeypatch.setattr(rules, "OF_TURNS", 1)
     monkeypatch.setattr(choice, "LOOKED_AT", 1)
     monkeypatch.setattr(choice, "CHOOSING", 12)
     monkeypatch.setattr(choice, "TELLING", 24)

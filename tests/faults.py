@@ -268,7 +268,7 @@ def in_haste() -> None:
     hurry.search(hurry.NONE)
     hurry.foretell_nothing()
     lapped.MEMBERS, choice.LOOKED_AT, choice.CHOOSING, choice.TELLING = 64, 1, 12, 24
-    choice.OF_TURNS, rules.FINES, rules.FINISHES = 0, (2.5,), (1.0,)
+    rules.OF_TURNS, rules.FINES, rules.FINISHES = 0, (2.5,), (1.0,)
     candidates = choice._candidates
     choice._candidates = lambda *asked: itertools.islice(candidates(*asked), 2)
     hurry.glance(hurry.GLANCE)

@@ -11,7 +11,7 @@ from lapwright.optimisation import spell as lapped
 from lapwright.optimisation.bench import bench_of, target_of
 from lapwright.optimisation.book import PracticeShop
 from lapwright.optimisation.entry import Entry
-from lapwright.optimisation.rollout import Played, Rollout, as_likely, moves_of
+from lapwright.optimisation.rollout import Played, Rollout, as_likely, by_turns, moves_of
 from lapwright.optimisation.shop import DAY, one_normal
 from lapwright.optimisation.spell import HANDS, OF_A_KIND, lap_shops
 from lapwright.specification.curves import Circle
@@ -63,9 +63,9 @@ def test_each_lies_on_top_for_so_long_that_a_dome_and_its_dish_meet(bench):
     """By the moment law, for any layer: the domes of A and of B come together, and longer the more domed."""
     goal, shops = target_of(bench), np.repeat(plain(bench)[None], 2, axis=0)
     rule = Rollout(bench, goal, bench.study.steps)
-    tried = [choice._Tried(replace(bench.study.steps[0], time=1800.0), 0, 1800.0, shops, 0.0, rule)]
+    whole = replace(bench.study.steps[0], time=1800.0)
     pair = {frozenset("AB"): rule}
-    found = list(choice._by_turns(bench, pair, tried, shops, None))
+    found = list(by_turns(bench, pair, [whole], shops, None))
     assert found
     assert apart(bench, shops)[0] == pytest.approx(0.2 * UM, rel=0.02)
     for step in found:
@@ -74,7 +74,7 @@ def test_each_lies_on_top_for_so_long_that_a_dome_and_its_dish_meet(bench):
         ended = lap_shops(bench.spell(step, (1,)), shops, np.zeros(2, dtype=np.intp))
         assert abs(apart(bench, ended)[0]) < 0.05 * UM
     # Lapped as typed, the dish on top all the time, they end further from each other.
-    worse = lap_shops(bench.spell(tried[0].step, (1,)), shops, np.zeros(2, dtype=np.intp))
+    worse = lap_shops(bench.spell(whole, (1,)), shops, np.zeros(2, dtype=np.intp))
     assert apart(bench, worse)[0] > 0.3 * UM
 
 
@@ -93,8 +93,7 @@ def test_after_a_spell_by_turns_the_plate_is_on_top_that_lay_there_last(bench, m
     last = replace(step, swap=Swap(on_top=on_top))
     goal, shops = target_of(bench), np.repeat(plain(bench)[None], 2, axis=0)
     rule = Rollout(bench, goal, bench.study.steps)
-    tried = [choice._Tried(step, 0, 1800.0, shops, 0.0, rule)]
-    found = [*choice._by_turns(bench, {frozenset("AB"): rule}, tried, shops, last)]
+    found = [*by_turns(bench, {frozenset("AB"): rule}, [step], shops, last)]
     assert {one.top for one in found} == {ends}
     none = Played(np.ones(2, bool), np.zeros(2), np.zeros(2, int), np.zeros(2), shops)
     monkeypatch.setattr(choice, "rates_of", lambda *_: None)
@@ -115,10 +114,7 @@ def test_plates_of_which_one_is_much_the_larger_never_change_places():
     bench = bench_of(parse(text.replace('top = "B"\nbottom = "A"', 'top = "A"\nbottom = "B"')))
     step = replace(bench.study.steps[0], time=1800.0)
     rule = Rollout(bench, target_of(bench), bench.study.steps)
-    tried = [choice._Tried(step, 0, 1800.0, plain(bench)[None], 0.0, rule)]
-    assert not list(
-        choice._by_turns(bench, {frozenset("AB"): rule}, tried, plain(bench)[None], None)
-    )
+    assert not list(by_turns(bench, {frozenset("AB"): rule}, [step], plain(bench)[None], None))
 
 
 def test_of_chances_that_a_few_shops_tell_apart_the_cheaper_may_be_taken():

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError
-from lapwright.kinematics.schedule import stays
 from lapwright.limits import limit_of
 from lapwright.metrology.reading import Reading
 from lapwright.optimisation.bench import Bench, Target
+from lapwright.optimisation.foresight import ENOUGH, Belief
 from lapwright.optimisation.parts import PartsPlan
 from lapwright.optimisation.rollout import (
     FINISHES,
@@ -27,17 +27,17 @@ from lapwright.optimisation.rollout import (
     Rollout,
     Rollouts,
     as_likely,
-    moves_of,
-    rate_of,
+    by_turns,
+    ended_on,
     rates_of,
     rules_of,
 )
 from lapwright.optimisation.shop import DAY, Knowledge
-from lapwright.optimisation.sight import ToRead, to_read
+from lapwright.optimisation.sight import ToRead, habit_of, same, to_read, turned
 from lapwright.optimisation.sizing import Sizing
 from lapwright.optimisation.spell import either_on_top, lap_shops, off_by, turns_of
 from lapwright.optimisation.track import Constraint
-from lapwright.specification.step import Step, Swap
+from lapwright.specification.step import Step
 
 __all__ = ["Advice", "Harm", "advise"]
 
@@ -46,20 +46,17 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 CHOOSING, TELLING = 48, 96  # shops that choose, and others that tell
+NOW = 400  # that tell whether the goal is reached already
 LENGTHS = (120.0, 300.0, 600.0, 1200.0, 1800.0)  # [s] of a spell
 SHORT = (30.0, 60.0, *LENGTHS)  # [s] of one after which it is read before anything is decided
 CLOSER = 0.05  # of what the forms of the goal are: a short spell must take off so much
 ASKED_AGAIN = 3  # of the spells that bring forms nearer, the others that tell are asked of so many
 DOUBTED = 0.5  # chance of the goal below which one reads first what would tell much
-BY_TURNS = (600.0, 1200.0, 1800.0)  # [s] of a spell in which plates change places
-OF_TURNS = 6  # steps that are tried so
-HALF_MINUTE = 30.0  # [s]
 SMALLER = 0.6  # of a stroke
 SIFTED = 3  # every so many of the shops that choose sift the candidates
 OF_A_STEP = 2  # lengths of one step, at most, that are played to their end
-ENOUGH = 0.95  # chance of the goal at which one stops
 GAIN = 0.05  # of the chance: for less nobody laps on
-WORSE, AT_MOST = 0.1e-6, 0.1  # [m] worse than stopping, in at most this share
+AT_MOST = 0.1  # share of shops in which a form may end worse than stopping now would leave it
 FRESH = 300.0  # [s] how often fresh grit, in a spell longer than this:
 LONG_DAB = limit_of("longest dab")
 LOOKED_AT = 8  # candidates that are played to their end
@@ -82,15 +79,16 @@ class Harm:
 class Advice:
     """What to do next: `step`, or None, and `why`.
 
-    "go on": the goal is in sight.  "closer": it is not, but this spell brings the plates nearer and makes no
-    form worse; `excess`: how many times the goal its forms are in the mean (now, then).  "read": read first,
-    and what, in `read`.  "size": the forms are reached, and a plate is nearer its size then.  Else stop:
-    "reached", or every spell makes some form "worse", or is "no better", or takes a plate below its "size",
+    "go on": the goal is in sight; with no step but `read`, once the same faces are read again, turned.
+    "closer": it is not, but this spell brings the plates nearer and makes no form worse; `excess`: how many
+    times the goal its forms are in the mean (now, then).  "read": read first, and what, in `read`.  "size":
+    the forms are reached, and a plate is nearer its size then.  Else stop: "reached", or every spell makes
+    some form "worse", or is "no better", or takes a plate below its "size",
     or one that is lapped to a size is to be read by a micrometer first: "measure".  Of a batch it is "parts",
     and `plan` says how many.
 
     `harm`: what the least harmful spell makes worse, the likeliest first.
-    `chance` of the goal in the end (of having it now, where it says stop); until then `cost` in seconds of
+    `chance` of the goal in the end (at best, where it says stop); until then `cost` in seconds of
     rubbing and handling, `spells` and `metal` [m], each (low, middle, high) of 80 %; `reached_now`: chance
     that the goal is reached as things stand.
     """
@@ -116,6 +114,10 @@ class _Tried:
     shops: Array
     score: float
     rollout: Rollout
+    belief: Belief | None = None  # what is believed of the shops, where that was asked
+
+
+_Way = tuple[_Tried | None, Played]  # a candidate and what came of it; None: to read again
 
 
 def advise(
@@ -136,7 +138,7 @@ def advise(
     rng = bench.rng(number, STREAM)
     chosen_by, owner = known.draw(CHOOSING, rng)
     told_by, other = known.draw(TELLING, rng)
-    now = float(goal.reached(bench.layout, told_by).mean())
+    now = float(goal.reached(bench.layout, known.draw(NOW, bench.rng(number, STREAM, 2))[0]).mean())
     left = {} if sizing is None else sizing.metal
     if now >= ENOUGH and (sizing is None or sizing.done):
         return Advice(None, "reached", now, now)
@@ -144,72 +146,139 @@ def advise(
         steps = [s for s in steps if not {s.top, s.bottom} & {*sizing.unmeasured}]
         if not steps or now >= ENOUGH:
             return Advice(None, "measure", now, now)
-    hand, hand_told = known.hand[owner], known.hand[other]
-    rollouts = rules_of(bench, goal, steps, chosen_by[::SIFTED], hand[::SIFTED], rng)
+    choosing = chosen_by, known.hand[owner]
+    telling = told_by, known.hand[other]
+    some = chosen_by[::SIFTED], choosing[1][::SIFTED]
+    habit = habit_of(bench, taken)
+    rollouts = rules_of(bench, goal, steps, *some, rng, known, habit)
     # Where a size is to be held, what all of them say counts.
-    some = slice(None, None, 1 if left else SIFTED)
-    tried = [
-        one
-        for step in _candidates(bench, steps)
-        for one in _try(
-            bench,
-            goal,
-            rollouts,
-            step,
-            chosen_by[some],
-            hand[some],
-            rng,
-            SHORT if left else LENGTHS,
-        )
-    ]
-    if not left:
-        tried += [
-            one
-            for step in _by_turns(bench, rollouts, tried, chosen_by, last)
-            for one in _try(bench, goal, rollouts, step, chosen_by[some], hand[some], rng)
-        ]
+    tried = _sifted(bench, goal, rollouts, steps, choosing if left else some, last, rng, left)
     if left and tried:
         tried = [one for one in tried if _within(bench, one, left)]
         if not tried or now >= ENOUGH:
             return _to_size(bench, goal, tried, left, now)
-    tried.sort(key=lambda one: one.score)
-    played = []
-    for sifted in _unlike(tried):
-        # All meet the same chances from here on, so that they differ by what they are and not by luck.
-        luck = bench.rng(number, STREAM, 1)
-        one = next(
-            _try(bench, goal, rollouts, sifted.step, chosen_by, hand, luck, (sifted.length,))
-        )
-        out = _played(goal, one, one.shops, hand, last, luck)
-        played.append((one, out, _worse(goal, bench, chosen_by, out.shops)))
-    good = [(one, out) for one, out, worse in played if worse <= AT_MOST]
+    # All meet the same chances from here on, so that they differ by what they are and not by luck.
+    sized = {} if sizing is None else {name: left[name] for name in sizing.left}
+    play = _Play(bench, goal, known, rollouts, last, sized, (number, STREAM, 1))
+    played = [(one, *play.played(one, choosing)) for one in _unlike(tried)]
+    good: list[_Way] = [(one, out) for one, out, worse in played if worse <= AT_MOST]
+    again = turned(bench, habit)
+    if taken and good and not any(same(one, old) for one in again for old in taken):
+        good += [(None, out) for out in play.read(choosing)]
     best = max((float(out.reached.mean()) for _, out in good), default=0.0)
     if max(best, now) < DOUBTED and (asked := to_read(bench, known, goal, taken)):
         return Advice(None, "read", now, now, read=asked)
-    if best < now + GAIN:
-        nearer, harm = _closer(
-            bench, goal, rollouts, tried, (chosen_by, hand), (told_by, hand_told), now, rng, left
+    if best >= now + GAIN:
+        one = _likely(good, last)
+        out = play.read(telling)[0] if one is None else play.played(one, telling)[0]
+        chance = float(out.reached.mean())
+        if chance >= now + GAIN:
+            return Advice(
+                None if one is None else _for_so_long(one),
+                "go on",
+                chance,
+                now,
+                _middle(out.cost),
+                _middle(out.spells + float(one is not None)),
+                _middle(out.metal),
+                to_read(bench, known, goal, (), again) if one is None else (),
+            )
+    nearer, harm = _closer(bench, goal, rollouts, tried, choosing, telling, now, rng, left)
+    if nearer is not None:
+        return nearer
+    if not good and played and not harm:
+        least = min(played, key=lambda one: one[2])[1]
+        harm = _harm(goal, bench, chosen_by, least.shops)
+    return Advice(None, "worse" if harm else "no better", max(best, now), now, harm=harm)
+
+
+def _sifted(
+    bench: Bench,
+    goal: Target,
+    rollouts: Rollouts,
+    steps: Sequence[Step],
+    choosing: tuple[Array, Ints],
+    last: Step | None,
+    rng: np.random.Generator,
+    left: Mapping[str, float],
+) -> list[_Tried]:
+    """All candidates, lapped and looked at after each length, the likeliest first."""
+    tried = [
+        one
+        for step in _candidates(bench, steps)
+        for one in _try(bench, goal, rollouts, step, *choosing, rng, SHORT if left else LENGTHS)
+    ]
+    if not left:
+        order = [one.step for one in sorted(tried, key=lambda one: one.score)]
+        tried += [
+            one
+            for step in by_turns(bench, rollouts, order, choosing[0], last)
+            for one in _try(bench, goal, rollouts, step, *choosing, rng)
+        ]
+    return sorted(tried, key=lambda one: one.score)
+
+
+@dataclass(frozen=True)
+class _Play:
+    """Candidates played to their end, each meeting the same chances (`key`).
+
+    `sized`: metal that may come off plates which are to come to a size [m].
+    """
+
+    bench: Bench
+    goal: Target
+    known: Knowledge
+    rollouts: Rollouts
+    last: Step | None
+    sized: Mapping[str, float]
+    key: tuple[int, ...]
+
+    def played(self, one: _Tried, on: tuple[Array, Ints]) -> tuple[Played, float]:
+        """What comes of a candidate in shops, and in which share of them it leaves a form worse."""
+        bench, goal, luck = self.bench, self.goal, self.bench.rng(*self.key)
+        (one,) = _try(
+            bench, goal, self.rollouts, one.step, *on, luck, (one.length,), known=self.known
         )
-        if nearer is not None:
-            return nearer
-        if not good and played and not harm:
-            least = min(played, key=lambda one: one[2])[1]
-            harm = _harm(goal, bench, chosen_by, least.shops)
-        return Advice(None, "worse" if harm else "no better", now, now, harm=harm)
+        out = _played(goal, one, one.shops, on[1], self.last, luck)
+        return self._sized(out), goal.worse(bench.layout, on[0], out.shops)
+
+    def read(self, on: tuple[Array, Ints]) -> list[Played]:
+        """What comes of reading once more, turned, before anything is lapped; the best rule first."""
+        shops, found = on[0], []
+        for rule in self.rollouts.values():
+            top, grit = rule.steps[0].top, 0
+            if self.last is not None and {self.last.top, self.last.bottom} == {*rule.pair}:
+                top = ended_on(self.last)
+                names = [step.grit.name for step in rule.steps]
+                grit = names.index(self.last.grit.name) if self.last.grit.name in names else 0
+            luck, belief = self.bench.rng(*self.key), Belief.of(self.known, shops)
+            rate = rates_of(rule, shops)
+            out = self._sized(rule.play(shops, on[1], top, grit, rate, luck, belief, again=True))
+            if self.goal.worse(self.bench.layout, shops, out.shops) <= AT_MOST:
+                found.append(out)
+        return sorted(found, key=lambda out: -float(out.reached.mean()))
+
+    def _sized(self, out: Played) -> Played:
+        """Where a plate ends below its size, the goal is not reached."""
+        if not self.sized:
+            return out
+        at = [list(self.bench.layout.plates).index(name) for name in self.sized]
+        most = np.fromiter(self.sized.values(), dtype=float)
+        within = (np.asarray(out.off)[:, at] <= most).all(axis=1)
+        return replace(out, reached=out.reached & within)
+
+
+def _likely(good: Sequence[_Way], last: Step | None) -> _Tried | None:
+    """The cheapest of those that reach the goal as often as the best; None: read again first."""
     most = max((out.reached for _, out in good), key=np.mean)
     near = [(one, out) for one, out in good if as_likely(out.reached, most)]
-    one = _cheapest(near, last)
-    again = next(_try(bench, goal, rollouts, one.step, told_by, hand_told, rng, (one.length,)))
-    out = _played(goal, one, again.shops, hand_told, last, rng)
-    return Advice(
-        _for_so_long(one),
-        "go on",
-        float(out.reached.mean()),
-        now,
-        _middle(out.cost),
-        _middle(out.spells + 1.0),
-        _middle(out.metal),
-    )
+    lapped = [(one, out) for one, out in near if one is not None]
+    again = [out for one, out in near if one is None]
+    if not lapped:
+        return None
+    one = _cheapest(lapped, last)
+    cost = next(out.cost.mean() for other, out in lapped if other is one)
+    return None if any(out.cost.mean() < cost for out in again) else one
 
 
 def _to_size(
@@ -276,15 +345,15 @@ def _closer(
     found: list[tuple[float, _Tried]] = []
     harmful: list[tuple[float, _Tried]] = []
     steps: list[Step] = []
-    before = _excess(goal, bench, choosing[0])
+    before = goal.excess(bench.layout, choosing[0])
     for one in tried:
         if one.step not in steps:
             steps.append(one.step)
     for step in steps[:LOOKED_AT]:
         for one in _try(bench, goal, rollouts, step, *choosing, rng, SHORT):
             worse, excess = (
-                _worse(goal, bench, choosing[0], one.shops),
-                _excess(goal, bench, one.shops),
+                goal.worse(bench.layout, choosing[0], one.shops),
+                goal.excess(bench.layout, one.shops),
             )
             if not _within(bench, one, left):
                 continue
@@ -296,22 +365,16 @@ def _closer(
     harm = () if least is None else _harm(goal, bench, choosing[0], least[1].shops)
     if not found:
         return None, harm
-    before = _excess(goal, bench, telling[0])
+    before = goal.excess(bench.layout, telling[0])
     for _, one in sorted(found, key=lambda pair: pair[0])[:ASKED_AGAIN]:
         again = next(_try(bench, goal, rollouts, one.step, *telling, rng, (one.length,)))
-        after = _excess(goal, bench, again.shops)
+        after = goal.excess(bench.layout, again.shops)
         if (
             after <= (1.0 - CLOSER) * before
-            and _worse(goal, bench, telling[0], again.shops) <= AT_MOST
+            and goal.worse(bench.layout, telling[0], again.shops) <= AT_MOST
         ):
             return Advice(_for_so_long(one), "closer", now, now, excess=(before, after)), ()
     return None, harm
-
-
-def _excess(goal: Target, bench: Bench, shops: Array) -> float:
-    """How many times the goal its forms are, in the mean of forms and shops."""
-    shares = goal.sizes(bench.layout, shops) / goal.most
-    return float(np.where(goal.kept, np.maximum(shares - 1.0, 0.0), shares).mean())
 
 
 def _middle(values: NDArray[np.floating]) -> tuple[float, float, float]:
@@ -378,46 +441,6 @@ def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
                         yield one
 
 
-def _by_turns(
-    bench: Bench, rollouts: Rollouts, tried: Sequence[_Tried], shops: Array, last: Step | None
-) -> Iterator[Step]:
-    """The best steps that were tried with either plate on top, as one spell in which they change places once.
-
-    Each lies on top for so long that dome and dish that mate, as they are believed to be, meet half way.
-    """
-    layout = bench.layout
-    seen: list[tuple[object, ...]] = []
-    order = sorted(tried, key=lambda one: one.score)
-    for step in {id(one.step): one.step for one in order}.values():
-        pair = frozenset((step.top, step.bottom))
-        rule = rollouts[pair]
-        kind = (pair, step.grit.name, step.curve, step.turn)
-        if not rule.by_turns or kind in seen or len(seen) == OF_TURNS:
-            continue
-        seen.append(kind)
-        if last is not None and step.bottom == _ended_on(last):
-            step = replace(step, top=step.bottom, bottom=step.top)
-        names = step.top, step.bottom
-        domes = [float((shops @ layout.form_rows(name)[0]).mean()) for name in names]
-        moves = moves_of(step.curve, layout.plates[step.top].outline)
-        grit = next(k for k, one in enumerate(rule.steps) if one.grit.name == step.grit.name)
-        usual = rule.steps[grit].curve.half_travel
-        rate, other = (
-            step.curve.half_travel / usual * rate_of(bench, rule.spell(grit, name), shops)
-            if usual
-            else rate_of(bench, rule.spell(grit, name), shops)
-            for name in names
-        )
-        apart = 0.5 * (domes[0] - domes[1]) / moves
-        for length in BY_TURNS:
-            whole = length * 2.0 * rate * other / (rate + other)
-            halves = (whole + apart) / (2.0 * rate), (whole - apart) / (2.0 * other)
-            stays = [HALF_MINUTE * round(half / HALF_MINUTE) for half in halves]
-            if min(stays) >= 2.0 * HALF_MINUTE:
-                swap = Swap(on_top=dict(zip(names, stays, strict=True)))
-                yield replace(step, swap=swap, time=sum(stays))
-
-
 def _ways(bench: Bench, step: Step) -> Iterator[tuple[str, str]]:
     """Top and bottom as they are, and the other way round where neither is much the larger."""
     yield step.top, step.bottom
@@ -434,8 +457,9 @@ def _try(
     hand: NDArray[np.intp],
     rng: np.random.Generator,
     lengths: Sequence[float] = LENGTHS,
+    known: Knowledge | None = None,
 ) -> Iterator[_Tried]:
-    """Lap a candidate on shops, and look after each length of it."""
+    """Lap a candidate on shops, drawn from what is `known`, and look after each length of it."""
     layout, rollout = bench.layout, rollouts[frozenset((step.top, step.bottom))]
     spell = bench.spell(step, (1, STREAM))
     whole = LENGTHS[-1]
@@ -452,12 +476,16 @@ def _try(
         passed = length
         ended = here.copy()
         ended[:, layout.size - len(layout.plates) :] = metal
-        ended = off_by(layout, step, before, ended, rng)
+        model, belief = ended, None
+        ended = off_by(layout, step, before, model, rng)
+        if known is not None:
+            sure = rollout.foresight.another_day(Belief.of(known, shops), before)
+            belief = rollout.foresight.lapped(spell, sure, before, model, ended, length / whole)
         excess = (goal.sizes(layout, ended) / goal.most).max(axis=1)
         effort = goal.effort
         cost = length + effort.metal * float(metal.max(axis=1).mean())
         score = float(np.maximum(excess - 0.8, 0.0).mean()) + cost / 3600.0
-        yield _Tried(step, grit, length, ended, score, rollout)
+        yield _Tried(step, grit, length, ended, score, rollout, belief)
 
 
 def _played(
@@ -473,48 +501,24 @@ def _played(
     layout = rollout.bench.layout
     rate = rates_of(rollout, shops)
     ends_on = one.step.top if one.step.swap is None else one.step.bottom
-    out = rollout.play(shops, hand, ends_on, one.grit, rate, rng)
+    out = rollout.play(shops, hand, ends_on, one.grit, rate, rng, one.belief)
     own = one.length
     if one.step.swap is not None:
         own += goal.effort.swap_of(layout.plates[ends_on].total_mass)
     if last is not None:
         own += goal.effort.swap_of(layout.plates[one.step.top].total_mass) * (
-            _ended_on(last) != one.step.top
+            ended_on(last) != one.step.top
         )
         own += goal.effort.wash * (last.grit.name != one.step.grit.name)
-    metal = np.abs(shops[:, layout.size - len(layout.plates) :]).max(axis=1)
-    return replace(out, cost=out.cost + own + goal.effort.metal * metal, metal=out.metal + metal)
-
-
-def _ended_on(last: Step) -> str:
-    """Which plate lies on top when a spell is over; by metal or readings nobody knows, and none is moved.
-
-    A stroke that is left over by rounding makes nobody change the plates once more.
-    """
-    if last.swap is None or not last.swap.on_top:
-        return last.top
-    return next(
-        (stay.top for stay in reversed([*stays(last)]) if stay.end - stay.first > 1), last.top
-    )
-
-
-def _worse(goal: Target, bench: Bench, before: Array, after: Array) -> float:
-    """In which share of shops a form of the goal ends worse than now; one that is kept may move so far."""
-    return float(_worsened(goal, bench, before, after)[0].any(axis=1).mean())
-
-
-def _worsened(
-    goal: Target, bench: Bench, before: Array, after: Array
-) -> tuple[NDArray[np.bool_], Array]:
-    """Whether each form of the goal ends worse than it is now, and by how much more [m], (m, asked)."""
-    now, then = (goal.sizes(bench.layout, shops) for shops in (before, after))
-    allowed = np.where(goal.kept, np.maximum(now + WORSE, goal.most), now + WORSE)
-    return then > allowed, then - now
+    off = np.abs(shops[:, layout.size - len(layout.plates) :])
+    metal = off.max(axis=1)
+    cost = out.cost + own + goal.effort.metal * metal
+    return replace(out, cost=cost, metal=out.metal + metal, off=out.off + off)
 
 
 def _harm(goal: Target, bench: Bench, before: Array, after: Array) -> tuple[Harm, ...]:
     """Which forms of the goal end worse than they are now."""
-    worse, more = _worsened(goal, bench, before, after)
+    worse, more = goal.worsened(bench.layout, before, after)
     found = [
         Harm(one, float(bad.mean()), float(np.median(by[bad])))
         for one, bad, by in zip(goal.asked, worse.T, more.T, strict=True)

@@ -1,12 +1,14 @@
 """The work from some faces on, as a hand with gauges would do it: read, put the more domed on top, lap, read.
 
 The rule sees readings only, never the faces; so what it reaches, and at what cost, is what a person may.
+It stops where such readings let the book say stop, and reads again, without lapping, where that alone is
+what keeps it from saying so.
 Settled: `Rollout.play`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import product
@@ -14,10 +16,12 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.metrology.contacts import Placement
+from lapwright.kinematics.schedule import stays
+from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
 from lapwright.optimisation.bench import Bench, Target
-from lapwright.optimisation.shop import DAY
+from lapwright.optimisation.foresight import ENOUGH, Belief, Foresight
+from lapwright.optimisation.shop import DAY, Knowledge
 from lapwright.optimisation.spell import (
     Spell,
     either_on_top,
@@ -26,9 +30,20 @@ from lapwright.optimisation.spell import (
 )
 from lapwright.specification.curves import Curve
 from lapwright.specification.outline import Outline
-from lapwright.specification.step import Step
+from lapwright.specification.step import Step, Swap
 
-__all__ = ["LIKE", "Played", "Rollout", "as_likely", "moves_of", "rate_of", "rates_of", "rules_of"]
+__all__ = [
+    "LIKE",
+    "Played",
+    "Rollout",
+    "as_likely",
+    "by_turns",
+    "ended_on",
+    "moves_of",
+    "rate_of",
+    "rates_of",
+    "rules_of",
+]
 
 
 Array = NDArray[np.float64]
@@ -37,28 +52,34 @@ Ints = NDArray[np.intp]
 SPELL = 600.0  # [s] of a spell, of which each shop laps its share
 SHORTEST, LONGEST = 60.0, 1800.0  # [s]
 BITE = 0.6  # of the largest form of the goal: metal that a spell takes
-SURE = 0.8  # of the goal: read to be so small, it is taken as reached
 NEAR = 0.3  # of the goal: so far from it two domes may be apart
 LEAST = 0.01  # of R^2: less travel moves no dome in any time
 FINE = 2.5  # times the goal: from here on the finest grit
 STUCK = 0.8  # of what was read before: a grit that takes off less than the rest can do no more
 SPELLS = 9
+BY_TURNS = (600.0, 1200.0, 1800.0)  # [s] of a spell in which plates change places
+OF_TURNS = 6  # steps that are tried so
+HALF_MINUTE = 30.0  # [s]
 FINISHES = (1.0, 0.6, 0.36)  # of a stroke, once the goal is near
 FINES = (2.5, 1.3)  # times the goal: so near
 LIKE = 0.03  # chances so near are alike
-UNREAD = 0.5e-6  # [m] scatter of a form that no gauge here reads
-ALL_BUT_BLIND = 0.05  # of a form, that a gauge must read to count
+AGAIN = 2  # times that the same faces are read anew
+IDLE = 2  # spells in which the finest grit brought them no nearer: it can do no more
 
 
 @dataclass(frozen=True)
 class Played:
-    """What came of m shops (m,): goal `reached` in truth, `cost` [s], `spells`, `metal` [m]; `shops` then."""
+    """What came of m shops (m,): goal `reached` in truth, `cost` [s], `spells`, `metal` [m]; `shops` then.
+
+    Metal of each spell is that of the plate that lost most; `off` (m, plates) [m] that of each.
+    """
 
     reached: NDArray[np.bool_]
     cost: Array
     spells: Ints
     metal: Array
     shops: Array
+    off: Array | float = 0.0
 
 
 class Rollout:
@@ -75,11 +96,12 @@ class Rollout:
         steps: Sequence[Step],
         finish: Step | None = None,
         fine: float = FINE,
+        foresight: Foresight | None = None,
     ) -> None:
         self.bench = bench
         self.goal = goal
         self.fine = fine
-        self.sights = {name: _sights(bench, name) for name in bench.layout.plates}
+        self.foresight = foresight or Foresight(bench, goal, (steps[0].top, steps[0].bottom))
         self.either = either_on_top(
             *(bench.layout.plates[n].outline for n in (steps[0].top, steps[0].bottom))
         )
@@ -113,27 +135,32 @@ class Rollout:
         grit: int,
         rate: Array,
         rng: np.random.Generator,
+        belief: Belief | None = None,
+        again: bool = False,
     ) -> Played:
-        """Go on from shops (m, size) with `on_top` on top and a grit in use until they read well.
+        """Go on from shops (m, size) with `on_top` on top and a grit in use until the book would say stop.
 
         `rate` (grits, 2) [m/s]: metal that each step takes with either plate on top, as it is believed.
+        `belief`: what is believed of these shops; None: that each is one of them.  `again`: they were read
+        already, and are read once more.
         """
-        goal, layout, effort = self.goal, self.bench.layout, self.goal.effort
-        here, m = shops.copy(), len(shops)
+        effort, m = self.goal.effort, len(shops)
+        here = shops.copy()
+        belief = Belief.of(None, here) if belief is None else belief.copy()
         cost, spells, metal = np.zeros(m), np.zeros(m, dtype=np.intp), np.zeros(m)
-        tops = np.full(m, self._plates.index(on_top))
+        off = np.zeros((m, len(self.bench.layout.plates)))
+        tops = np.full(m, self.pair.index(on_top))
         grits = np.full(m, grit)
-        going, before = np.ones(m, dtype=bool), np.full(m, np.inf)
+        going, before, idle = np.ones(m, dtype=bool), np.full(m, np.inf), np.zeros(m)
+        read = np.full(m, int(again))
         names = np.array([step.grit.name for step in self.steps])
-        # One spell tells how fast a grit cuts here: who goes on knows.
-        quick = np.exp(here[:, self._wears] - np.median(here[:, self._wears], axis=0))
-        lifting = np.array(
-            [effort.swap_of(layout.plates[name].total_mass) for name in self._plates]
-        )
+        usual = np.median(here[:, self._wears], axis=0)
         for turn in range(SPELLS + 1):
-            excess, domes, size = self._read(here, rng)
-            cost[going] += effort.reading
-            going &= excess > SURE
+            self._read(belief, here, going, read, rng, cost)
+            middle = here + belief.off
+            excess, domes, size = self._seen(middle)
+            idle += (grits == len(self.steps) - 1) & (excess > STUCK * before)
+            going &= idle <= IDLE
             if turn == SPELLS or not going.any():
                 break
             near = (excess < self.fine) | (excess > STUCK * before)
@@ -141,33 +168,82 @@ class Rollout:
             cost += going * (names[wanted] != names[grits]) * effort.wash
             grits = np.where(going, wanted, grits)
             top = np.argmax(domes, axis=1) if self.either else tops
-            cost += going * (top != tops) * lifting[top]
+            cost += going * (top != tops) * self._lifting[top]
             tops = np.where(going, top, tops)
+            quick = np.exp(middle[:, self._wears] - usual)  # as far as it is known by then
             own = rate[grits] * quick[np.arange(m), grits, None]
-            # The more domed longer on top, and the other for the rest of the metal.
-            share = np.maximum(BITE * size, apart := self._apart(domes) / self.moves[grits])
-            first, then = (
-                half / own[np.arange(m), on]
-                for half, on in ((0.5 * (share + apart), top), (0.5 * (share - apart), 1 - top))
-            )
-            if not self.by_turns:
-                first, then = share / own[np.arange(m), top], np.zeros(m)
-            then = np.where(then < SHORTEST, 0.0, then)
-            time = np.clip(first + then, SHORTEST, LONGEST)
-            first, then = (part * time / (first + then) for part in (first, then))
-            self._lap(here, hand, going, grits, tops, first / SPELL, rng)
-            taken = here[:, layout.size - len(layout.plates) :]
-            metal += going * np.abs(taken).max(axis=1)
-            again = going & (then > 0.0)
-            tops = np.where(again, 1 - tops, tops)
-            cost += again * lifting[tops]
-            self._lap(here, hand, again, grits, tops, then / SPELL, rng)
-            taken = here[:, layout.size - len(layout.plates) :]
-            metal += again * np.abs(taken).max(axis=1)
-            cost += going * time
+            first, then = self._times(size, domes, grits, top, own)
+            cost += going * (first + then)
+            self._lap(here, hand, going, grits, tops, first / SPELL, rng, belief)
+            taken = going[:, None] * self._taken(here)
+            metal, off = metal + taken.max(axis=1), off + taken
+            more = going & (then > 0.0)
+            tops = np.where(more, 1 - tops, tops)
+            cost += more * self._lifting[tops]
+            self._lap(here, hand, more, grits, tops, then / SPELL, rng, belief)
+            taken = more[:, None] * self._taken(here)
+            metal, off = metal + taken.max(axis=1), off + taken
             spells += going
+            read[going] = 0
         cost += effort.metal * metal
-        return Played(goal.reached(layout, here), cost, spells, metal, here)
+        return Played(self.goal.reached(self.bench.layout, here), cost, spells, metal, here, off)
+
+    def _read(
+        self,
+        belief: Belief,
+        here: Array,
+        going: NDArray[np.bool_],
+        read: Ints,
+        rng: np.random.Generator,
+        cost: Array,
+    ) -> None:
+        """Read shops that go on, and again, turned, while that may be all that is wanting; who is sure stops.
+
+        `read` (m,): how often their faces were read already.
+        """
+        reading = going.copy()
+        for _ in range(AGAIN):
+            for again in (False, True):
+                some = np.flatnonzero(reading & ((read > 0) == again))
+                belief.put(some, self.foresight.read(belief[some], rng, again))
+            cost += reading * self.goal.effort.reading
+            read += reading
+            some = np.flatnonzero(reading)
+            chance = self.foresight.chance(here[some], belief[some])
+            going[some[chance >= ENOUGH]] = False
+            some = some[(chance < ENOUGH) & (chance > 0.0) & (read[some] < AGAIN)]
+            reading = np.zeros_like(going)
+            if some.size:
+                then = self.foresight.read(belief[some], None, True)
+                reading[some] = self.foresight.chance(here[some], then) >= ENOUGH
+            if not reading.any():
+                break
+
+    def _times(
+        self, size: Array, domes: Array, grits: Ints, top: Ints, own: Array
+    ) -> tuple[Array, Array]:
+        """How long the more domed is on top, and the other for the rest of the metal (m,) [s]."""
+        share = np.maximum(BITE * size, apart := self._apart(domes) / self.moves[grits])
+        each = np.arange(len(size))
+        if self.by_turns:
+            first = 0.5 * (share + apart) / own[each, top]
+            then = 0.5 * (share - apart) / own[each, 1 - top]
+        else:
+            first, then = share / own[each, top], np.zeros(len(size))
+        then = np.where(then < SHORTEST, 0.0, then)
+        time = np.clip(first + then, SHORTEST, LONGEST)
+        return first * time / (first + then), then * time / (first + then)
+
+    def _taken(self, here: Array) -> Array:
+        """Metal that the last spell took off each plate (m, plates) [m]."""
+        layout = self.bench.layout
+        return np.abs(here[:, layout.size - len(layout.plates) :])
+
+    @cached_property
+    def _lifting(self) -> Array:
+        """What it costs to lay either plate on top (2,) [s]."""
+        plates = self.bench.layout.plates
+        return np.array([self.goal.effort.swap_of(plates[n].total_mass) for n in self.pair])
 
     @cached_property
     def moves(self) -> Array:
@@ -190,37 +266,17 @@ class Rollout:
         return np.asarray(np.maximum(0.5 * np.ptp(domes, axis=1) - left, 0.0), dtype=np.float64)
 
     @property
-    def _plates(self) -> list[str]:
+    def pair(self) -> list[str]:
+        """Who is first on top, and who lies below."""
         return [self.steps[0].top, self.steps[0].bottom]
 
-    def _read(self, shops: Array, rng: np.random.Generator) -> tuple[Array, Array, Array]:
-        """As gauges tell it: the worst form over what it may be, both domes [m], the worst form [m]."""
+    def _seen(self, middle: Array) -> tuple[Array, Array, Array]:
+        """As it is believed: the worst form over what it may be, both domes [m], the worst form [m]."""
         layout, goal = self.bench.layout, self.goal
-        noise = {name: self._off(name, shops, rng) for name in layout.plates}
-        seen = goal.sizes(layout, shops)
-        for column, one in enumerate(goal.asked):
-            if one.plate is None:
-                bottom, top = goal.pair
-                off = noise[top][:, 0] - noise[bottom][:, 0]
-            else:
-                spoken = form_names(layout.plates[one.plate])
-                off = noise[one.plate][:, spoken.index(one.form) if one.form in spoken else 0]
-            seen[:, column] = np.abs(seen[:, column] + off)
-        domes = [shops @ layout.form_rows(name)[0] + noise[name][:, 0] for name in self._plates]
-        # Who laps two of several plates cannot mend the others, and does not go on for their sake.
-        mine = [one.plate is None or one.plate in self._plates for one in goal.asked]
-        seen = np.where(mine, seen, 0.0)
-        size = np.where(goal.kept, 0.0, seen).max(axis=1)
-        return (seen / goal.most).max(axis=1), np.stack(domes, axis=1), size
-
-    def _off(self, plate: str, shops: Array, rng: np.random.Generator) -> Array:
-        """How far each form of a plate is read off (m, 3) [m]: by scatter, and by zeros that stay."""
-        off = np.empty((len(shops), 3))
-        for k, (scatter, gauge, row) in enumerate(self.sights[plate]):
-            off[:, k] = scatter * rng.standard_normal(len(shops))
-            if gauge in self.bench.layout.gauges:
-                off[:, k] += shops[:, self.bench.layout.zero(gauge)] / row
-        return off
+        shares = self.foresight.shares(middle)
+        domes = [middle @ layout.form_rows(name)[0] for name in self.pair]
+        size = np.where(goal.kept, 0.0, shares * goal.most).max(axis=1)
+        return shares.max(axis=1), np.stack(domes, axis=1), size
 
     def _lap(
         self,
@@ -231,17 +287,24 @@ class Rollout:
         tops: Ints,
         share: Array,
         rng: np.random.Generator,
+        belief: Belief,
     ) -> None:
         """Lap every shop that goes on for its share of a spell, on a day of its own."""
         layout = self.bench.layout
         here[:, layout.day] = DAY * rng.standard_normal(len(here))
         for grit in range(len(self.steps)):
-            for number, top in enumerate(self._plates):
+            for number, top in enumerate(self.pair):
                 some = np.flatnonzero(going & (grits == grit) & (tops == number))
                 if some.size:
                     spell = self.spell(grit, top)
-                    ended = lap_shops(spell, here[some], hand[some], share[some])
-                    here[some] = off_by(layout, spell.step, here[some], ended, rng)
+                    before = here[some]
+                    told = self.foresight.another_day(belief[some], before)
+                    ended = lap_shops(spell, before, hand[some], share[some])
+                    here[some] = off_by(layout, spell.step, before, ended, rng)
+                    told = self.foresight.lapped(
+                        spell, told, before, ended, here[some], share[some]
+                    )
+                    belief.put(some, told)
 
 
 def moves_of(curve: Curve, outline: Outline) -> float:
@@ -264,11 +327,14 @@ def rules_of(
     shops: Array,
     hand: Ints,
     rng: np.random.Generator,
+    known: Knowledge,
+    readings: Sequence[Reading] = (),
 ) -> Rollouts:
     """The rule for each pair of plates by itself: who goes on with one leaves the others as they are.
 
     What is lapped once the goal is near is settled by playing from `shops`: the finest grit leaves least
-    under a small stroke, but a large one brings dome and dish together sooner.
+    under a small stroke, but a large one brings dome and dish together sooner.  `readings`: what is read
+    after each spell.
     """
     pairs: dict[frozenset[str], list[Step]] = {}
     for step in steps:
@@ -281,6 +347,8 @@ def rules_of(
             shops,
             hand,
             int(rng.integers(2**32)),
+            known,
+            Foresight(bench, goal, (own[0].top, own[0].bottom), readings),
         )
         for pair, own in pairs.items()
     }
@@ -300,14 +368,25 @@ def _best_rule(
     shops: Array,
     hand: Ints,
     luck: int,
+    known: Knowledge,
+    foresight: Foresight,
 ) -> Rollout:
     finest = min(steps, key=lambda step: step.grit.size)
     found = []
     for share, fine in product(FINISHES, FINES):
         finish = replace(finest, curve=finest.curve.scaled(share))
-        rule = Rollout(bench, goal, steps, finish, fine)
+        rule = Rollout(bench, goal, steps, finish, fine, foresight)
         rate = rates_of(rule, shops)
-        out = rule.play(shops, hand, finest.top, 0, rate, np.random.default_rng(luck))
+        out = rule.play(
+            shops,
+            hand,
+            finest.top,
+            0,
+            rate,
+            np.random.default_rng(luck),
+            Belief.of(known, shops),
+            again=True,
+        )
         found.append((out, rule))
     most = max((out.reached for out, _ in found), key=np.mean)
     near = [(out, rule) for out, rule in found if as_likely(out.reached, most)]
@@ -341,18 +420,52 @@ def rate_of(bench: Bench, spell: Spell, shops: Array) -> float:
     return float(factor * iron * crowd.speed * (plate.weight + step.load.force) / plate.land_area)
 
 
-def _sights(bench: Bench, plate: str) -> list[tuple[float, str, float]]:
-    """Of each form of a plate: scatter of one reading of it [m], by which gauge, how much of it is read."""
-    outline = bench.layout.plates[plate].outline
-    best = [(UNREAD, "", 1.0)] * 3
-    for name, gauge in bench.gauges.items():
-        own = np.sqrt(
-            gauge.repeatability**2 + gauge.resolution**2 / 12.0 + 0.25 * gauge.hysteresis**2
+def by_turns(
+    bench: Bench, rollouts: Rollouts, steps: Sequence[Step], shops: Array, last: Step | None
+) -> Iterator[Step]:
+    """The first of some steps with either plate on top, as one spell in which they change places once.
+
+    Each lies on top for so long that dome and dish that mate, as they are believed to be, meet half way.
+    """
+    layout = bench.layout
+    seen: list[tuple[object, ...]] = []
+    for step in {id(step): step for step in steps}.values():
+        pair = frozenset((step.top, step.bottom))
+        rule = rollouts[pair]
+        kind = (pair, step.grit.name, step.curve, step.turn)
+        if not rule.by_turns or kind in seen or len(seen) == OF_TURNS:
+            continue
+        seen.append(kind)
+        if last is not None and step.bottom == ended_on(last):
+            step = replace(step, top=step.bottom, bottom=step.top)
+        names = step.top, step.bottom
+        domes = [float((shops @ layout.form_rows(name)[0]).mean()) for name in names]
+        moves = moves_of(step.curve, layout.plates[step.top].outline)
+        grit = next(k for k, one in enumerate(rule.steps) if one.grit.name == step.grit.name)
+        usual = rule.steps[grit].curve.half_travel
+        rate, other = (
+            step.curve.half_travel / usual * rate_of(bench, rule.spell(grit, name), shops)
+            if usual
+            else rate_of(bench, rule.spell(grit, name), shops)
+            for name in names
         )
-        for angle in (0.0, 0.25 * np.pi) if not gauge.angular else ():
-            for k, row in enumerate(
-                gauge.contacts(Placement((0.0, 0.0), angle), outline).row(outline)
-            ):
-                if abs(row) > ALL_BUT_BLIND and own / abs(row) < best[k][0]:
-                    best[k] = float(own / abs(row)), name, float(row)
-    return best
+        apart = 0.5 * (domes[0] - domes[1]) / moves
+        for length in BY_TURNS:
+            whole = length * 2.0 * rate * other / (rate + other)
+            halves = (whole + apart) / (2.0 * rate), (whole - apart) / (2.0 * other)
+            times = [HALF_MINUTE * round(half / HALF_MINUTE) for half in halves]
+            if min(times) >= 2.0 * HALF_MINUTE:
+                swap = Swap(on_top=dict(zip(names, times, strict=True)))
+                yield replace(step, swap=swap, time=sum(times))
+
+
+def ended_on(last: Step) -> str:
+    """Which plate lies on top when a spell is over; by metal or readings nobody knows, and none is moved.
+
+    A stroke that is left over by rounding makes nobody change the plates once more.
+    """
+    if last.swap is None or not last.swap.on_top:
+        return last.top
+    return next(
+        (stay.top for stay in reversed([*stays(last)]) if stay.end - stay.first > 1), last.top
+    )

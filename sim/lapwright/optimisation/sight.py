@@ -16,7 +16,7 @@ from memory).  Zeros of gauges are part of x, so the same gauge set down again t
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import radians, sqrt
 
 import numpy as np
@@ -39,7 +39,17 @@ from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.shop import DEGREE, REST, Knowledge, Layout, Sight
 from lapwright.specification.plate import Plate
 
-__all__ = ["ToRead", "all_readings", "joined", "sight_of", "to_read", "unseen", "weighed"]
+__all__ = [
+    "ToRead",
+    "all_readings",
+    "habit_of",
+    "joined",
+    "sight_of",
+    "to_read",
+    "turned",
+    "unseen",
+    "weighed",
+]
 
 
 Array = NDArray[np.float64]
@@ -132,6 +142,7 @@ TELLS = 0.2  # of the variance of a form: what takes less off is not worth a rea
 NARROW = 0.5  # of the goal: a form that is known within this needs no reading
 WITHIN = 1.96  # standard deviations, for 95 in 100
 MOST = 4  # readings asked for at once
+QUARTER = radians(90.0)
 ANGLES = 2  # that a gauge is turned to in one round
 BESIDE = 1e-6  # [m] that a foot may stand over the edge
 
@@ -169,33 +180,64 @@ def _round(bench: Bench) -> Iterator[Reading]:
                     yield Reading(name, plate, angle=angle, at=place.at, along=place.along)
 
 
+def habit_of(bench: Bench, taken: Sequence[Reading]) -> tuple[Reading, ...]:
+    """What is read after a spell: as it was last time, if that told of every plate; else a round of all."""
+    round_ = all_readings(bench)
+    own = {(one.gauge, one.plate) for one in taken}
+    found = tuple(one for one in round_ if (one.gauge, one.plate) in own)
+    told = {one.plate for one in found}
+    return found if told == {one.plate for one in round_} else round_
+
+
+def turned(bench: Bench, readings: Sequence[Reading]) -> tuple[Reading, ...]:
+    """The same readings with each gauge a quarter turn on, where it fits so: of twists zeros cancel.
+
+    What is set down again as it stood rounds to the same division and tells nothing new.
+    """
+    found = []
+    for one in readings:
+        outline, gauge = bench.layout.plates[one.plate].outline, bench.gauges[one.gauge]
+        angle = one.angle + QUARTER
+        place = usual_place(gauge, outline, angle)
+        touched = gauge.contacts(place, outline)
+        fits = float(outline.signed_distance(touched.x, touched.y).max()) <= BESIDE
+        found.append(replace(one, angle=angle, at=place.at, along=place.along) if fits else one)
+    return tuple(found)
+
+
 def to_read(
     bench: Bench,
     known: Knowledge,
     goal: Target,
     taken: Sequence[Reading] = (),
+    among: Sequence[Reading] | None = None,
 ) -> tuple[ToRead, ...]:
     """The readings that tell most of the goal, the best first; none where nothing here tells much.
 
     Of a form that is larger than the goal for sure, on a side that is known, no reading would change what is
     lapped: these count for nothing.  `taken` of these faces already: they are not asked for again.
+    `among`: all of these are told, in that order, however little they tell.
     """
-    readings = [one for one in _round(bench) if not any(same(one, old) for old in taken)]
+    whole = among is not None
+    asked = _round(bench) if among is None else among
+    readings = [one for one in asked if not any(same(one, old) for old in taken)]
     names, most, rows = _forms(bench, goal)
     covariance = known.covariance
     within = WITHIN * np.sqrt(_variances(rows, covariance))
     open_ = (within >= NARROW) & (np.abs(rows @ known.centre) - within < 1.0)
     sights = [sight_of(bench.layout, [reading], bench.gauges) for reading in readings]
     found: list[ToRead] = []
-    while len(found) < MOST:
+    order: list[int] = []
+    while len(found) < (len(readings) if whole else MOST):
         left = _variances(rows, covariance)
-        wanted = open_ & (WITHIN * np.sqrt(left) >= NARROW)
+        wanted = whole | (open_ & (WITHIN * np.sqrt(left) >= NARROW))
         gains = [_gain(covariance, sight.rows[0], float(sight.noise[0, 0])) for sight in sights]
         told = [np.where(wanted, np.square(rows @ gain), 0.0) for gain in gains]
-        worth = [each.sum() * bool((each > TELLS * left).any()) for each in told]
+        worth = [each.sum() * (whole or bool((each > TELLS * left).any())) for each in told]
+        worth = [size * (k not in order) for k, size in enumerate(worth)]
         if not any(worth):
             break
-        best = int(np.argmax(worth))
+        order.append(best := int(np.argmax(worth)))
         form = int(np.argmax(told[best]))
         covariance = covariance - np.outer(gains[best], gains[best])
         now, then = (
