@@ -21,6 +21,7 @@ from lapwright.optimisation.advise import Advice, Harm
 from lapwright.optimisation.book import Band, Book, next_study, step_table
 from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.rollout import Rollout
+from lapwright.optimisation.sight import ToRead
 from lapwright.optimisation.track import Constraint
 from lapwright.presentation.banded import read_where
 from lapwright.presentation.finding_words import in_words
@@ -176,6 +177,37 @@ def test_a_long_spell_gets_fresh_grit(
     assert fresh_words(advised) == told
 
 
+@pytest.mark.parametrize(
+    ("chance", "first"),
+    [
+        (0.03, "3 in 100: not with this. Where it works, the goal after 2 to 5 more spells, about"),
+        (
+            0.31,
+            "31 in 100: hardly with this. Where it works, the goal after 2 to 5 more spells, about",
+        ),
+        (0.8, "The goal after 2 to 5 more spells (80 in 100), about"),
+    ],
+)
+def test_a_low_chance_is_said_before_all_else(book: Book, chance: float, first: str) -> None:
+    some = (600.0, 1800.0, 3600.0), (2.0, 3.0, 5.0), (1e-6, 2e-6, 3e-6)
+    advice = Advice(replace(book.study.steps[0]), "go on", chance, 0.0, *some)
+    assert NextAnswer(book, advice).sentences["To go"].startswith(first)
+    stop = NextAnswer(Book(parse(TWIST_GAUGE + STUDY)), Advice(None, "no better", chance, 0.0))
+    never = f"Stop: not with this ({100.0 * chance:.0f} in 100 at best)"
+    assert stop.sentences["To go"].startswith(never) == (chance < 0.5)
+
+
+def test_to_read_again_is_no_spell(book: Book) -> None:
+    asked = ToRead(replace(SPH, angle=0.5 * np.pi), ("A", "sphere"), 0.2e-6, 0.1e-6)
+    some = (300.0, 300.0, 900.0), (0.0, 0.0, 1.0), (0.0, 0.0, 1e-7)
+    told = NextAnswer(book, Advice(None, "go on", 0.97, 0.9, *some, read=(asked,))).sentences
+    assert told["Next"].startswith("Read once more before you lap")
+    assert read_where(asked.reading) in told["Next"]
+    assert told["To go"].startswith(
+        "The goal with that and 0 to 1 more spell (97 in 100), about 5.0 min"
+    )
+
+
 def test_it_says_which_form_gets_worse_and_by_how_much() -> None:
     book = Book(parse(TWIST_GAUGE + STUDY, "mine"))  # all of the goal is seen
     flat, twist = (Constraint(form, "A", 0.3e-6) for form in ("flatness", "twist"))
@@ -197,7 +229,7 @@ def test_harm_is_counted_form_by_form(book: Book) -> None:
     (harm,) = choice._harm(goal, bench, before, after)
     assert (harm.asked, harm.share) == (asked[0], 3 / 8)
     assert harm.by == pytest.approx(0.3e-6, rel=1e-6)
-    assert choice._worse(goal, bench, before, after) == 3 / 8
+    assert goal.worse(bench.layout, before, after) == 3 / 8
 
 
 def test_a_card_orders_nothing_but_what_was_lapped() -> None:

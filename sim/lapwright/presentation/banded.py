@@ -1,4 +1,4 @@
-"""Sizes with their bands, and which gauge stood where, as the book of a pair says them."""
+"""Sizes with their bands, which gauge stood where and how far it still is, as a book says them."""
 
 from __future__ import annotations
 
@@ -8,9 +8,12 @@ from collections.abc import Sequence
 from math import degrees
 
 from lapwright.metrology.reading import Reading, name_on
+from lapwright.optimisation.advise import Advice
 from lapwright.optimisation.book import Band
 from lapwright.presentation.words import say
-from lapwright.units import Unit
+from lapwright.units import Unit, Units
+
+UNLIKELY, HOPELESS = 0.5, 0.1  # chances of the goal below which that is said first
 
 
 def digits(doubt: float) -> int:
@@ -85,3 +88,41 @@ def read_where(reading: Reading) -> str:
 def own_name(reading: Reading) -> str:
     """Name of a gauge beside that of its plate: "straightedge" of the usual "straightedge for rail"."""
     return reading.gauge.removesuffix(name_on("", reading.plate))
+
+
+def in_100(share: float) -> str:
+    """A chance, as so many in 100."""
+    return f"{100.0 * share:.0f}"
+
+
+def to_go(advice: Advice, handling: str, units: Units) -> str:
+    """How far it still is by what is advised; that it hardly gets there is said first."""
+    low, _, high = advice.spells
+    soon, time, late = advice.cost
+    return say(
+        "book.to_go",
+        units,
+        count=f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}",
+        several=round(high) != 1,
+        read=bool(advice.read),
+        unlikely=advice.chance < UNLIKELY,
+        hopeless=advice.chance < HOPELESS,
+        share=in_100(advice.chance),
+        time=time,
+        soon=soon,
+        late=late,
+        metal=advice.metal[1],
+        handling=handling,
+    )
+
+
+def stopped(advice: Advice, harm: str) -> str:
+    """Why nothing more is lapped: `harm` that every spell would do, or that none helps enough."""
+    return say(
+        "book.stop",
+        worse=advice.why == "worse",
+        harm=harm,
+        share=in_100(advice.reached_now),
+        best=in_100(advice.chance),
+        never=advice.chance < UNLIKELY,
+    )

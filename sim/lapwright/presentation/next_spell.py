@@ -18,7 +18,15 @@ from lapwright.optimisation.history import foretell
 from lapwright.optimisation.shop import Knowledge
 from lapwright.optimisation.sight import ToRead, all_readings, same, sight_of, unseen
 from lapwright.optimisation.spell import new_day
-from lapwright.presentation.banded import banded, read_where, sided, table_words
+from lapwright.presentation.banded import (
+    banded,
+    in_100,
+    read_where,
+    sided,
+    stopped,
+    table_words,
+    to_go,
+)
 from lapwright.presentation.gauge_text import side_words
 from lapwright.presentation.parts_words import plan_next, plan_to_go, plan_told
 from lapwright.presentation.size_words import (
@@ -342,6 +350,9 @@ class NextAnswer(Answer):
 
     def _next(self) -> str:
         step = self.advice.step
+        if self.advice.read and self.advice.why == "go on":
+            asked = "; ".join(read_where(one.reading) for one in self.advice.read)
+            return say("book.read_again", readings=asked)
         if self.advice.read:
             asked = "; ".join(self._first(one) for one in self.advice.read)
             return say("book.read_first", readings=asked)
@@ -444,7 +455,7 @@ class NextAnswer(Answer):
         if not self.advice.harm:
             return ""
         each = [
-            say("book.harm", self.units, what=label(one.asked), by=one.by, share=_in_100(one.share))
+            say("book.harm", self.units, what=label(one.asked), by=one.by, share=in_100(one.share))
             for one in self.advice.harm[:2]
         ]
         return joined(each)
@@ -453,7 +464,7 @@ class NextAnswer(Answer):
         advice = self.advice
         if advice.plan is not None:
             return plan_to_go(advice.plan)
-        share = _in_100(advice.reached_now)
+        share = in_100(advice.reached_now)
         if advice.why == "size" and advice.step is not None:
             return to_size(self.sizing, advice.step, self._off(), share)
         if advice.why in ("size", "measure"):
@@ -465,24 +476,10 @@ class NextAnswer(Answer):
             return say("book.not_in_sight", now=now, then=then)
         if self._blind:
             return say("book.blind_still", share=share, harm=self._harm())
-        if advice.step is None:
-            worse = advice.why == "worse"
-            return say("book.stop", worse=worse, harm=self._harm() if worse else "", share=share)
-        low, _, high = advice.spells
-        soon, time, late = advice.cost
-        return say(
-            "book.to_go",
-            self.units,
-            count=f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}",
-            share=_in_100(advice.chance),
-            time=time,
-            soon=soon,
-            late=late,
-            metal=advice.metal[1],
-            handling=" ".join(
-                filter(None, [size_apart(self.sizing, advice.step), self._handling()])
-            ),
-        )
+        if advice.step is None and not advice.read:
+            return stopped(advice, self._harm() if advice.why == "worse" else "")
+        apart = size_apart(self.sizing, advice.step)
+        return to_go(advice, " ".join(filter(None, [apart, self._handling()])), self.units)
 
     def _handling(self) -> str:
         """What handling is taken to cost."""
@@ -499,10 +496,6 @@ def _numbers(faces: Mapping[str, Mapping[str, Band]]) -> dict[str, dict[str, Any
 
 def _which(reading: Reading) -> dict[str, Any]:
     return {"gauge": reading.gauge, "plate": reading.plate, "angle": reading.angle}
-
-
-def _in_100(share: float) -> str:
-    return f"{100.0 * share:.0f}"
 
 
 def fresh_words(step: Step) -> str:

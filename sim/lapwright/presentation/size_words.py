@@ -310,9 +310,10 @@ def to_size(sizing: Sizing, step: Step, off: Mapping[str, float], share: str) ->
     return say("book.to_size", units, forms=forms, left=left, plate=plate, metal=metal)
 
 
-def size_apart(sizing: Sizing, step: Step) -> str:
-    """That chances of the forms do not count a size, where a plate of the step is to come to one."""
-    plate = next((n for n in (step.top, step.bottom) if sizing.left.get(n, 0.0) > 0.0), None)
+def size_apart(sizing: Sizing, step: Step | None) -> str:
+    """How a size counts in the chance of the goal, where a plate of the step is to come to one."""
+    names = () if step is None else (step.top, step.bottom)
+    plate = next((n for n in names if sizing.left.get(n, 0.0) > 0.0), None)
     if plate is None:
         return ""
     return say("book.size_apart", sizing.study.units, left=sizing.left[plate], plate=plate)
