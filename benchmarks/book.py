@@ -14,6 +14,7 @@ import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -28,9 +29,8 @@ from lapwright.optimisation.advise import advise
 from lapwright.optimisation.bench import Bench, bench_of, flatness, target_of
 from lapwright.optimisation.book import PracticeShop
 from lapwright.optimisation.entry import Entry
-from lapwright.optimisation.history import seen_in, taken_in
+from lapwright.optimisation.history import looked_back, seen_in, taken_in
 from lapwright.optimisation.shop import Knowledge, one_normal
-from lapwright.optimisation.sight import all_readings
 from lapwright.optimisation.spell import new_day
 from lapwright.specification.step import Step, Turn
 
@@ -289,8 +289,14 @@ def tell_mishap(rows: list[Row]) -> Iterator[str]:
     yield f"false alarms {100 * np.mean(false):.2f} % of {len(false)}"
 
 
-# Who asks for some of them alone takes the others out: a planner that knows costs as much as `next`.
-POLICIES = ("next", "knows", "domed 5", "domed 10", "even 5")
+POLICIES = (
+    "next",
+    "knows",
+    "domed 5",
+    "domed 10",
+    "even 5",
+)  # of `--policies`, those that are asked
+ASKED = [*POLICIES]
 
 
 def worth(seed: int, advised: bool) -> Row:
@@ -303,7 +309,7 @@ def worth(seed: int, advised: bool) -> Row:
     left = residue(shop, bench, PracticeShop(bench, seed).truth)
     if left > RESIDUE:
         return {"residue": left}
-    return {"residue": left, **{policy: _worked(policy, shop, bench, seed) for policy in POLICIES}}
+    return {"residue": left, **{policy: _worked(policy, shop, bench, seed) for policy in ASKED}}
 
 
 def residue(shop: Shop, bench: Bench, truth: np.ndarray) -> float:
@@ -326,24 +332,34 @@ def residue(shop: Shop, bench: Bench, truth: np.ndarray) -> float:
 def _worked(policy: str, shop: Shop, bench: Bench, seed: int) -> Row:
     """One shop by one policy, until it says stop."""
     hidden, known, last = PracticeShop(bench, seed), bench.prior, None
-    goal = target_of(bench)
-    cost, metal, stopped, why = 0.0, 0.0, False, ""
+    goal, taken, past = target_of(bench), [], []
+    cost, metal, spells, stopped, why, log = 0.0, 0.0, 0, False, "", []
     begin = goal.sizes(bench.layout, hidden.truth[None])[0]
     entry = hidden.read(Entry(readings=shop.readings))
-    for number in range(1, MOST_SPELLS + 2):
+    for number in count(1):
         if policy in ("next", "knows"):
             if policy == "next":
-                known = taken_in(bench, number, known, entry).known
+                past.append(taken_in(bench, number, known, entry))
+                known = past[-1].known
             else:
                 known = one_normal(hidden.truth, np.zeros((hidden.truth.size,) * 2))
                 known = replace(known, hand=hidden.hand)
-            # All policies read the same and no more.
-            told = advise(bench, known, goal, shop.steps, number, last, all_readings(bench))
+            aim = goal
+            if past:
+                aim = goal.spared(bench.layout, looked_back(past, bench.rng(number, 5)))
+            # All policies read the same after a spell; what is read beyond that is charged as a reading.
+            taken = [*(taken if entry.done is None else ()), *entry.readings]
+            told = advise(bench, known, aim, shop.steps, number, last, taken)
             step, why = told.step, told.why
+            if told.read and policy == "next" and cost + 2.0 * goal.effort.reading <= CAP:
+                cost += goal.effort.reading
+                log.append(["read", goal.effort.reading, told.chance])
+                entry = hidden.read(Entry(readings=tuple(one.reading for one in told.read)))
+                continue
         else:
             step = _by_rule(policy, shop, entry, number)
         cost += goal.effort.reading
-        if step is None or cost > CAP or number > MOST_SPELLS:
+        if step is None or cost > CAP or spells == MOST_SPELLS:
             stopped = step is None
             break
         cost += step.total_strokes / step.pace
@@ -351,9 +367,11 @@ def _worked(policy: str, shop: Shop, bench: Bench, seed: int) -> Row:
             cost += goal.effort.swap * (last.top != step.top) + goal.effort.wash * (
                 last.grit.name != step.grit.name
             )
+        size = float(goal.sizes(bench.layout, hidden.truth[None]).max())
+        log.append([step.grit.name, step.total_strokes / step.pace, size])
         hidden.lap(step, any_hand=True)
         metal += float(hidden.truth[[bench.layout.removed(n) for n in "AB"]].max())
-        last = step
+        last, spells = step, spells + 1
         entry = hidden.read(Entry(done=step, any_hand=True, readings=shop.readings))
     reached = stopped and bool(goal.reached(bench.layout, hidden.truth[None])[0])
     end = goal.sizes(bench.layout, hidden.truth[None])[0]
@@ -361,9 +379,10 @@ def _worked(policy: str, shop: Shop, bench: Bench, seed: int) -> Row:
         "reached": reached,
         "cost": cost if reached else CAP,
         "spent": cost,
-        "spells": number - 1,
+        "spells": spells,
         "stopped": stopped,
         "why": why,
+        "log": log,
         "metal": metal,
         "end": float(end.max()),
         "worse": float((end - begin).max()),
@@ -386,12 +405,13 @@ def _by_rule(policy: str, shop: Shop, entry: Entry, number: int) -> Step | None:
 
 def tell_worth(rows: list[Row]) -> Iterator[str]:
     """Reached, median minutes, metal; paired geometric mean against the best of the others."""
-    out = sum("next" not in row for row in rows)
+    out = sum(len(row) == 1 for row in rows)
     yield f"{out} shops left out, whose finest grit alone leaves more than {1e6 * RESIDUE:.1f} um"
-    rows = [row for row in rows if "next" in row]
+    rows = [row for row in rows if len(row) > 1]
     if not rows:
         return
-    for policy in POLICIES:
+    there = [policy for policy in POLICIES if all(policy in row for row in rows)]
+    for policy in there:
         own = [row[policy] for row in rows]
         cost = np.array([one["cost"] for one in own]) / 60.0
         yield (
@@ -402,12 +422,20 @@ def tell_worth(rows: list[Row]) -> Iterator[str]:
             f"said stop {sum(one['stopped'] for one in own)} times, "
             f"rightly {sum(one['reached'] for one in own)}"
         )
-    others = [name for name in POLICIES if name not in ("next", "knows")]
-    best = min(others, key=lambda name: np.median([row[name]["cost"] for row in rows]))
-    ratio = np.exp(np.mean([np.log(row["next"]["cost"] / row[best]["cost"]) for row in rows]))
-    yield f"{len(rows)} shops; minutes of next over those of {best}: {ratio:.2f}"
-    known = np.exp(np.mean([np.log(row["next"]["cost"] / row["knows"]["cost"]) for row in rows]))
-    yield f"minutes of next over those of a planner that knows: {known:.2f}"
+    others = [name for name in there if name not in ("next", "knows")]
+    best = min(others, key=lambda name: np.median([row[name]["cost"] for row in rows]), default="")
+    for other in (best, "knows"):
+        if {"next", other} <= {*there}:
+            yield f"{len(rows)} shops; {_against(rows, other)}"
+
+
+def _against(rows: list[Row], other: str) -> str:
+    """Minutes and metal of `next` over those of another policy, shop by shop."""
+    ratios = [
+        np.exp(np.mean([np.log(row["next"][what] / row[other][what]) for row in rows]))
+        for what in ("cost", "metal")
+    ]
+    return f"minutes of next over those of {other}: {ratios[0]:.2f}, metal: {ratios[1]:.2f}"
 
 
 def timing(seed: int, advised: bool) -> Row:
@@ -465,12 +493,14 @@ def main() -> None:
     parser.add_argument(
         "--haste", action="store_true", help="a planner that plays less, half of the members"
     )
+    parser.add_argument("--policies", nargs="+", choices=POLICIES, default=POLICIES)
     parser.add_argument("--tell", action="store_true")
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
+    ASKED[:] = args.policies
     if args.haste:
-        choice.CHOOSING, choice.TELLING, choice.LOOKED_AT, choice.OF_TURNS = 18, 48, 4, 2
-        choice.LENGTHS, choice.BY_TURNS = (300.0, 900.0, 1800.0), (900.0, 1800.0)
+        choice.CHOOSING, choice.TELLING, choice.LOOKED_AT, rules.OF_TURNS = 18, 48, 4, 2
+        choice.LENGTHS, rules.BY_TURNS = (300.0, 900.0, 1800.0), (900.0, 1800.0)
         rules.FINISHES, rules.FINES, lapped.MEMBERS = (1.0, 0.36), (2.5,), 192
     lap, tell = PARTS[args.part]
     lines = args.out.read_text("utf-8").splitlines() if args.out.exists() else []
