@@ -252,6 +252,7 @@ def table(first: str) -> list[list[str]]:
     ]
 
 
+@pytest.mark.campaign
 @pytest.mark.always(1, 2)
 @pytest.mark.parametrize(
     ("row", "factor"),

@@ -70,6 +70,7 @@ def study_of(*typed: str) -> tuple[Study, str, list[str]]:
 # --- what is understood --------------------------------------------------------------------------
 
 
+@pytest.mark.always(*range(0, 20, 3))
 @pytest.mark.parametrize(
     ("units", "typed", "expected"),
     [
@@ -103,6 +104,7 @@ def test_sizes_are_understood_as_a_machinist_means_them(
     _same_outline(study.plates["B"].outline, expected)
 
 
+@pytest.mark.always(*range(0, 22, 3))
 @pytest.mark.parametrize(
     ("units", "typed", "expected"),
     [

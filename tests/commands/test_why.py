@@ -119,6 +119,7 @@ def paged(bench: Path):
 # --- for scripts ---------------------------------------------------------------------------------
 
 
+@pytest.mark.always(0, 3)
 @pytest.mark.parametrize(
     ("stroke", "more", "count"),
     [
@@ -395,6 +396,7 @@ def test_each_error_that_stays_has_its_reason_and_its_cure(told) -> None:
     assert "a dome in a dish stays" in turned
 
 
+@pytest.mark.always(0)
 @pytest.mark.parametrize(
     ("stroke", "turn", "which"),
     [

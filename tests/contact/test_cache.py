@@ -141,6 +141,7 @@ def test_sound_code_of_another_number_is_never_believed(asked: Asked, tmp_path: 
     assert asked(mine, 4.0) == ["9.015625", "0", "False"]
 
 
+@pytest.mark.campaign
 @pytest.mark.always("nowhere")
 @pytest.mark.parametrize("before", [NOWHERE, FULL], ids=["nowhere", "full"])
 def test_a_disk_that_takes_nothing_is_no_hindrance(

@@ -95,6 +95,7 @@ def test_each_part_has_its_row_and_what_is_counted_adds_up(averaged, both):
     )
 
 
+@pytest.mark.campaign
 def test_parts_are_as_sure_as_is_printed(both):
     """Nineteen of twenty within twice the error, against every load lapped (the same program, no leap)."""
     record, whole = both

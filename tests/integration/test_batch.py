@@ -184,6 +184,7 @@ def test_what_rubs_off_balances(dressed):
         assert volume["plate"] / tops == pytest.approx(1.0, abs=off, rel=0.0)
 
 
+@pytest.mark.campaign
 def test_every_part_comes_anew_and_the_plate_goes_on(dressed):
     one, states = dressed
     laid = [moment for moment in states if moment.event in ("start", "laid")]

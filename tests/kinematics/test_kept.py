@@ -168,7 +168,7 @@ TELLING = {
 }
 
 
-@pytest.mark.always(0, 3, 19, 23, 24, 26, 27)
+@pytest.mark.always(0, 23, 27)
 @pytest.mark.parametrize(
     "name", [pytest.param(n, marks=[] if n in TELLING else pytest.mark.campaign) for n in MORE]
 )

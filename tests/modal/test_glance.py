@@ -98,6 +98,7 @@ def by_reason(study, step, look, degree):
     return made, mark
 
 
+@pytest.mark.always(0, 2, 5)
 @pytest.mark.parametrize(
     "name",
     [

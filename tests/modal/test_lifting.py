@@ -106,6 +106,7 @@ STUDIES = {
 }
 
 
+@pytest.mark.always(0, 2, 4)
 @pytest.mark.parametrize("name", STUDIES)
 def test_preview_why_and_run_say_alike_whether_something_lifts(name):
     """The time loop settles every pose and sees what bears nothing; the others tell it beforehand."""

@@ -43,6 +43,7 @@ def test_forms_and_rms_are_those_of_the_full_simulation(name):
     assert at[12].rms_share < 0.04  # even of the rms itself
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("names", [THREE, pytest.param(tuple(STUDIES), marks=pytest.mark.long)])
 def test_errors_shrink_with_the_degree(names):
     rows = [of_study(name) for name in names]

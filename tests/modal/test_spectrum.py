@@ -150,6 +150,7 @@ def test_nothing_grows(face, turn):
         assert spectrum_of(f).survivors == survivors
 
 
+@pytest.mark.always(0, 4, 8)
 @pytest.mark.parametrize(
     "case",
     [

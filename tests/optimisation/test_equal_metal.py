@@ -140,6 +140,7 @@ def test_command_json_and_table_say_where(ways: Comparison) -> None:
 GOAL = '[goal]\nflatness = "%s"\n'
 
 
+@pytest.mark.always(0, 3)
 @pytest.mark.parametrize(
     ("more", "step", "why"),
     [

@@ -371,7 +371,7 @@ OUTCOMES = {"interrupted", "tipped", "limit", "until"}
 
 
 # What takes long to draw is drawn as a campaign, what takes longest by hand.
-LATER = dict.fromkeys(("ring_on_plate", "strange_names"), pytest.mark.campaign)
+LATER = dict.fromkeys(("coarse_pair", "ring_on_plate", "strange_names"), pytest.mark.campaign)
 LATER |= dict.fromkeys(("grooved_pair", "six_plates", "three_plates"), pytest.mark.long)
 
 

@@ -421,7 +421,7 @@ def test_what_is_advised_makes_the_named_error_smaller(name: str) -> None:
         assert not outlook(run.study.plates, advice.steps[0]).lifts
 
 
-@pytest.mark.always("a dome on a dish", "twist in both, never turned")
+@pytest.mark.always("twist in both, never turned")
 @pytest.mark.parametrize("name", WHICH)
 def test_no_plate_ends_less_flat_than_it_is(name: str) -> None:
     """By the engine at its usual accuracy; what is advised was lapped more roughly."""

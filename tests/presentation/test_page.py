@@ -143,6 +143,7 @@ def test_parts_fold_but_for_the_course_and_the_cautions(page_of) -> None:
     assert "beforeprint" in page
 
 
+@pytest.mark.campaign
 def test_names_with_reserved_characters_stay_text(page_of) -> None:
     page = page_of("strange_names")
     sheet = walked(page)
@@ -161,6 +162,7 @@ def told(page: str, part: str) -> str:
     return " ".join(" ".join(walked("<div " + inside).seen).replace("\u202f", " ").split())
 
 
+@pytest.mark.campaign
 def test_first_screen_says_what_came_out_what_next_and_what_to_mind(page_of) -> None:
     page = page_of("coarse_pair")
     first = page[page.index('id="result"') : page.index('<figure class="faces">')]
@@ -174,7 +176,7 @@ def test_first_screen_says_what_came_out_what_next_and_what_to_mind(page_of) -> 
     "name",
     [
         "disc_pair",
-        "coarse_pair",
+        pytest.param("coarse_pair", marks=pytest.mark.campaign),
         "rail",
         pytest.param("ring_on_plate", marks=pytest.mark.campaign),
         pytest.param("three_plates", marks=pytest.mark.long),
@@ -285,6 +287,7 @@ def test_slider_shows_the_saved_surfaces(make_run, page_of, name: str) -> None:
             assert np.abs(got - true)[there].max() < 0.03 * limit
 
 
+@pytest.mark.campaign
 def test_table_has_every_form_in_both_units(page_of) -> None:
     page = page_of("coarse_pair")
     text = " ".join(" ".join(walked(page).seen).split())

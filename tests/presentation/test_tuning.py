@@ -402,6 +402,7 @@ CASES = {
 }
 
 
+@pytest.mark.always(0, 3)
 @pytest.mark.parametrize("case", CASES)
 def test_every_case_has_a_page_that_stands_by_itself(case: str) -> None:
     got = CASES[case]()

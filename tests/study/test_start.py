@@ -194,6 +194,7 @@ BAD = {
 }
 
 
+@pytest.mark.always(*range(0, 15, 3))
 @pytest.mark.parametrize("line", BAD)
 def test_a_bad_start_is_refused_in_one_line(bench: Path, first: Run, line: str) -> None:
     Path("first.toml").write_text(PAIR)
