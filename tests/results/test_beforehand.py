@@ -403,5 +403,5 @@ def test_whoever_lies_below_weighs_as_much():
         one = study(("15 um", "20 min", ""), plates=below % mass)
         assert {c for c, _ in codes(one)} & {"too_heavy", "heavy"} == ({code} if code else set())
     assert text(study(("15 um", "20 min", ""), plates=below % "24 kg"), "too_heavy").startswith(
-        "B weighs 24 kg"
+        "B weighs 24.0 kg"
     )
