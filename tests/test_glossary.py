@@ -270,7 +270,7 @@ def test_minutes_that_are_wrong_leave_other_shapes(row: str, factor: float) -> N
     assert within(b, said_b)
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.parametrize("hand", ["usual", "rough"])
 def test_a_hand_that_scatters_hollows_the_top_more(hand: str) -> None:
     _, a, b = ends([(None, {"hand": hand})], {}, seed=1)

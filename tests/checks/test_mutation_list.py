@@ -21,7 +21,7 @@ PACKAGE = Path(lapwright.__file__).parent
 ROOT = Path(__file__).resolve().parents[2]
 LIST = tomllib.loads(Path(__file__).with_name("mutations.toml").read_text("utf-8"))["mutation"]
 IN_SHORT = "area of a disc by its radius"
-SAMPLED = 8  # of the list a campaign makes one in so many, unless it is asked for all
+SAMPLED = 12  # of the list a campaign makes one in so many, unless it is asked for all
 LONGEST = 300.0  # [s] a test may hang where a line is wrong
 
 

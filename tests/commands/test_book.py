@@ -191,7 +191,7 @@ def test_the_next_spell_is_a_study_that_runs_to_what_is_foretold(bench, capsys):
             assert forms[form]["low"] <= came[name][form] <= forms[form]["high"], (name, form)
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.usefixtures("hasty")
 def test_where_nothing_is_to_be_done_no_study_stays_and_a_persons_own_is_kept(bench, capsys):
     (bench / "mine.toml").write_text(STUDY + GOAL, "utf-8")
@@ -245,7 +245,7 @@ def test_the_folder_stands_beside_the_study_or_elsewhere_or_nowhere(bench, capsy
     assert (bench / "mine-next" / "next.html").is_file()
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.usefixtures("hasty")
 def test_an_undone_entry_leaves_the_page_of_the_one_before(bench, capsys):
     """Taken back, the folder is what `next` makes of the log as it then stands, to the bit."""

@@ -107,7 +107,7 @@ def test_nor_by_the_whole_planner_obeyed_to_the_end(
     assert (sizes[-1] <= sizes.min(axis=0) + 0.1e-6).all()
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.usefixtures("hasty")
 def test_a_pair_in_wind_is_lapped_out_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
     """In short, by a book in a hurry: two spells take a third of the wind out and make nothing worse.

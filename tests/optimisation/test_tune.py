@@ -97,7 +97,7 @@ def test_a_sloppy_hand_is_told_by_full_simulation(ring: Tuning) -> None:
         assert nudge.reached_at is None
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_equal_swaps_keep_the_shared_sphere() -> None:
     # Half the difference of the spheres is 2 um at the start; equal times on top leave it (derived).
     got = full(EQUAL_SWAPS, CELLS)
@@ -107,7 +107,7 @@ def test_equal_swaps_keep_the_shared_sphere() -> None:
     assert got.lift_share > 0.3
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_readings_bring_both_flat_within_the_hour() -> None:
     got = full(BY_READING, CELLS)
     track = time_series_of(got.track)
