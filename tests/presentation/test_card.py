@@ -8,6 +8,7 @@ import math
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -20,9 +21,11 @@ from lapwright.commands.main import main
 from lapwright.presentation import words
 from lapwright.presentation.card import HEIGHT, SIZES, Line, card_html, card_of, card_page, laid_out
 from lapwright.presentation.run_view import run_view
+from lapwright.presentation.standing import passed
 from lapwright.presentation.tables import forms_data
 from lapwright.presentation.words import MARK
 from lapwright.results.runfile import read_run
+from lapwright.study.goal import Goal
 
 pytestmark = pytest.mark.usefixtures("unsearched")
 
@@ -207,6 +210,28 @@ def test_stops_lead_with_the_metal_of_the_run(tmp_path: Path) -> None:
     assert stop[3] == "3.2", "a band of ten: divided by its root"
     assert "1 um off A or B weighs 0.145 g" in text
     assert text.count("until you weigh a plate") == 2
+
+
+def test_a_step_stops_where_the_run_was_nearest_its_goal(tmp_path: Path) -> None:
+    """The dome on top wears to a dish (moment law): flat on the way, so nobody is sent past it."""
+    goal = '[goal]\nflatness = "0.3 um"\nplates = ["A"]\n'
+    run = lapped(pair(step(time="4 h") + goal), tmp_path)
+    flatness, a = run.plates["A"].forms["flatness"], run.plates["A"].removed
+    k = int(flatness.argmin())
+    text = said(card_html(run))
+    stop = re.search(
+        r"Stop when ([\d.]+) um is off each.*?Not longer: the flatness of A is ([\d.]+) um then, and "
+        r"([\d.]+) um after all 4 h",
+        text,
+    )
+    assert stop is not None, text[text.index("Stop") :][:300]
+    told = [float(size) * 1e-6 for size in stop.groups()]
+    assert told == pytest.approx([a[k], flatness[k], flatness[-1]], rel=0.06)
+    assert "was at its best" not in text, "said once"
+    # Where what is asked is reached at the end, the study stands as typed.
+    easy = replace(run.study, goal=Goal(flatness=30e-6, plates=("A",)))
+    assert passed(run_view(run)) is not None
+    assert passed(run_view(replace(run, study=easy))) is None
 
 
 @pytest.mark.campaign

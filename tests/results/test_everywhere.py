@@ -124,13 +124,6 @@ def test_what_preview_notices_is_on_page_and_card(index: int) -> None:
     assert len(on_card) == len(codes) or shown < lines
 
 
-def record(*flatness: float):
-    """A plate whose flatness [um] went so."""
-    from types import SimpleNamespace
-
-    return SimpleNamespace(forms={"flatness": 1e-6 * np.array(flatness)})
-
-
 @pytest.mark.parametrize(
     ("flatness", "finish", "at"),
     [
@@ -146,7 +139,7 @@ def record(*flatness: float):
     ],
 )
 def test_a_face_past_its_best(flatness: tuple[float, ...], finish: float, at: int | None) -> None:
-    assert best(record(*flatness), 1e-6 * finish) == at
+    assert best(np.array(flatness), finish) == at
 
 
 PAIR = """

@@ -34,6 +34,7 @@ from lapwright.presentation.standing import (
     last_pair,
     mend_words,
     one_sided,
+    passed,
 )
 from lapwright.presentation.tables import limit, stays_on_top, stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
@@ -287,6 +288,10 @@ def _plan_words(pair: Pair, plan: Onward) -> str:
     if not plan.steps:
         harm = plan.harm[0] if plan.harm else None
         what, by = ("", 0.0) if harm is None else (label(harm.asked), harm.by)
+        if (over := passed(pair.view)) is not None:
+            off = float(pair.top.record.removed[over.at])
+            fields = {"what": label(over.one), "then": over.then, "harm": what}
+            return pair.say("plan.stop.sooner", off=off, top=pair.top.name, **fields)
         return pair.say(f"plan.stop.{plan.why}", harm=what, by=by)
     changes = [_changed(pair, step) for step in plan.steps]
     alike = len(set(changes)) == 1

@@ -23,14 +23,16 @@ from lapwright.presentation.batch_text import card_words
 from lapwright.presentation.beforehand import stop_by_gauge
 from lapwright.presentation.card_rows import Row, ends, rows_of
 from lapwright.presentation.filling import filled
-from lapwright.presentation.finding_words import care
+from lapwright.presentation.finding_words import in_words
 from lapwright.presentation.orders import Order, grit_words, orders, rubbed
 from lapwright.presentation.run_view import RunView, run_view
+from lapwright.presentation.standing import passed
+from lapwright.presentation.tuning_notes import label
 from lapwright.presentation.way_round import scale_words
-from lapwright.presentation.words import ENDED, say
+from lapwright.presentation.words import ENDED, Fields, say
 from lapwright.results.findings import KINDS, noticed
 from lapwright.results.record import Run
-from lapwright.units import Units, joined
+from lapwright.units import Units, joined, sentence
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
@@ -247,11 +249,26 @@ def _stop(view: RunView, number: int, look: Outlook) -> str:
         time = view.rubbed(number) / times
         off = {name: _off(view, number, name) / times for name in off}
     reckoned = "" if times else " (worked out beforehand: the run did not get this far)"
+    over = passed(view) if number == len(view.steps) else None
+    if over is not None:
+        time, off = _until(view, number, over.at)
     told = f"{_metal(view, off)}; {rubbed(time, step.pace, spread_of([step]))}"
     if step.until is not None:
         most = Units.spell(step.total_strokes / step.pace)
         return f"when {stop_by_gauge(step.until, view.units)}: in this run {told}; {most} at most"
+    if over is not None:
+        whole = Units.spell(step.total_strokes / step.pace)
+        fields: Fields = {"what": label(over.one), "then": over.then, "end": over.end}
+        return say("orders.stop.best", view.units, told=told, whole=whole, **fields)
     return f"when {told}{reckoned}"
+
+
+def _until(view: RunView, number: int, at: int) -> tuple[float, dict[str, float]]:
+    """Time rubbed [s] and depth off both faces [m] from the start of a step up to a place in the history."""
+    begun = int(np.flatnonzero(view.run.step[1:] == number)[0])
+    step, records = view.steps[number - 1], view.run.plates
+    off = {n: float(np.ptp(records[n].removed[[begun, at]])) for n in (step.top, step.bottom)}
+    return float(view.run.time[at] - view.run.time[begun]), off
 
 
 def _metal(view: RunView, off: dict[str, float]) -> str:
@@ -301,7 +318,10 @@ def _foot(view: RunView, most: int) -> tuple[Note, ...]:
         f"Lifting: {top.name} weighs {_mass(top.total_mass, view.units)}. Slide plates apart, never pry. "
         "Fingers out of the gap. Local rules come first."
     )
-    minded = care(view.run, study, bench=True)
+    found = noticed(view.run, study)
+    if passed(view) is not None:  # the order to stop says it
+        found = [one for one in found if one.code != "best_passed"]
+    minded = [f"{sentence(line)}." for line in in_words(found, study, bench=True)]
     left = len(minded) - most
     more = [f"{left} more to take care of: on the page (report.html)."] if left > 0 else []
     return (*map(_led, lines), *(_led(line, alarm=True) for line in minded[:most] + more))

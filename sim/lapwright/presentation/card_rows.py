@@ -10,6 +10,7 @@ import numpy as np
 from lapwright.presentation.batch_text import BatchReading, batch_readings
 from lapwright.presentation.run_view import Face, RunView
 from lapwright.presentation.size_words import expected
+from lapwright.presentation.standing import passed
 from lapwright.presentation.words import MARK, in_bands, marked_face, say
 from lapwright.results.record import grit_on
 from lapwright.study.doubts import doubt_on
@@ -67,6 +68,9 @@ def _readings(view: RunView) -> list[tuple[str, int, list[str]]]:
         for n, step in enumerate(steps, 1)
         for k in ends(view, n)
     ]
+    over = passed(view)
+    if over is not None:
+        seen = [*seen[:-1], (seen[-1][0], over.at, seen[-1][2])]
     if len(steps) == 1 and seen:  # half of the metal too
         removed = np.mean([f.record.removed for f in view.faces], axis=0)[: seen[0][1] + 1]
         seen.insert(

@@ -115,9 +115,9 @@ def _at_the_bench(text: str) -> str:
     return f"{what}. {say('bench.mend')}" if writes else text
 
 
-def care(run: Run, study: Study | None, bench: bool = False, ordered: bool = False) -> list[str]:
+def care(run: Run, study: Study | None, ordered: bool = False) -> list[str]:
     """What to take care of in a run, the gravest first; nothing where its study is not known."""
-    lines = [] if study is None else in_words(noticed(run, study), study, bench, ordered)
+    lines = [] if study is None else in_words(noticed(run, study), study, ordered=ordered)
     return [f"{sentence(line)}." for line in lines]
 
 

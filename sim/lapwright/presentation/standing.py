@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import hypot
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -14,16 +14,19 @@ from lapwright.contact.liquid import film_of
 from lapwright.contact.placement import mating
 from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import Outlook, outlook
+from lapwright.integration.state import WENT_THROUGH
 from lapwright.optimisation.bench import USUAL
 from lapwright.optimisation.spell import workable
 from lapwright.optimisation.track import Constraint, constraints_of
 from lapwright.presentation.run_view import Face, RunView
 from lapwright.presentation.tuning_notes import asked_for, label
 from lapwright.presentation.words import Fields, say
+from lapwright.results.record import best
 from lapwright.specification.materials import NOT, cut_left
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Hand, Step
 from lapwright.study.doubts import doubt_at_end
+from lapwright.study.sizes import sizes_of
 from lapwright.units import Units, joined
 
 ENOUGH = 1.0 + 1e-9
@@ -128,6 +131,43 @@ def goal_of(view: RunView) -> tuple[str, bool]:
         return "", bool(asked)
     reached = say("advice.goal.reached", units, goal=asked_for(asked, units))
     return f"{reached} {by_layer(view, asked)}".rstrip(), True
+
+
+class Passed(NamedTuple):
+    """Where a run was nearest its goal, well before its end: place in the history, and the worst of it.
+
+    `one`: what is the worst at the end, so large `then` and at the `end` [m].
+    """
+
+    at: int
+    one: Constraint
+    then: float
+    end: float
+
+
+def passed(view: RunView) -> Passed | None:
+    """Where the last step should have stopped, because lapping on took it away from the goal again.
+
+    None where the goal is reached at the end, a gauge stops the step, or the history does not tell.
+    """
+    run, study = view.run, view.study
+    asked = constraints_of(study.goal or USUAL.replace(plates=tuple(run.plates)), study.plates)
+    told = run.outcome in WENT_THROUGH and study.batch is None and study.rounds == 1
+    if not told or not asked or sizes_of(study) or study.steps[-1].until is not None:
+        return None
+    sizes = []
+    for one in asked:
+        record = run.plates.get(one.plate or "")
+        if record is None or run.as_read(one.plate or "") is not None:
+            return None
+        values = np.asarray(record.forms[one.measure], dtype=float)
+        sizes.append(np.abs(values - values[0] if one.kept else values))
+    shares = np.array([size / one.limit for size, one in zip(sizes, asked, strict=True)])
+    doubt = min(doubt_at_end(study, one.plate) / one.limit for one in asked)
+    at, k = best(shares.max(axis=0), doubt), int(shares[:, -1].argmax())
+    if at is None or shares[k, -1] <= ENOUGH or int(run.step[at]) != len(study.steps):
+        return None
+    return Passed(at, asked[k], float(sizes[k][at]), float(sizes[k][-1]))
 
 
 def by_layer(view: RunView, asked: Sequence[Constraint]) -> str:

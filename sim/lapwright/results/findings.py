@@ -413,9 +413,9 @@ def _best(run: Run, study: Study) -> Iterator[Finding]:
     # What is lapped to a size is not done when it is at its flattest, nor sooner.
     sized = {name for name, size in sizes_of(study).items() if size.thickness is not None}
     for name, record in run.plates.items():
-        k = best(record, _doubt(run, name))
+        flatness = record.forms["flatness"]
+        k = best(flatness, _doubt(run, name))
         if k is not None and name not in parts and name not in sized:
-            flatness = record.forms["flatness"]
             numbers = {
                 "removed": float(record.removed[k]),
                 "time": float(run.time[k]),

@@ -731,14 +731,13 @@ def frames_of(run: Run, metal: list[float]) -> Frames:
     return Frames([float(time) for time in first.frame_time[: len(metal)]], metal, maps)
 
 
-def best(record: PlateRecord, finish: float) -> int | None:
-    """Place in the history where a face was flattest, if on the way and clearly better than at the end.
+def best(sizes: Array, finish: float) -> int | None:
+    """Place in a history (k,) where a size was least, if on the way and clearly less than at the end.
 
-    `finish` [m]: below half of it nothing is clear.
+    `finish`, in its unit: below half of it nothing is clear.
     """
-    flatness = np.asarray(record.forms["flatness"])
-    if flatness.size < 3 or not np.isfinite(flatness).all():
+    if sizes.size < 3 or not np.isfinite(sizes).all():
         return None
-    k = int(np.argmin(flatness))
-    clear = max(limit_of("past its best") * flatness[k], flatness[k] + 0.5 * finish)
-    return k if 0 < k < flatness.size - 1 and flatness[-1] > clear else None
+    k = int(np.argmin(sizes))
+    clear = max(limit_of("past its best") * sizes[k], sizes[k] + 0.5 * finish)
+    return k if 0 < k < sizes.size - 1 and sizes[-1] > clear else None
