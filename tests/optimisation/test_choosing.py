@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from comparing import PAIR
 from tuning import tune
 from tuning_scene import course, made, way
 
+from lapwright.optimisation.advise import _spoilt
 from lapwright.optimisation.cases import change, name_of
 from lapwright.optimisation.design import DesignSpace, variable_of
 from lapwright.optimisation.jobs import Job, run_case
@@ -178,3 +180,32 @@ def test_bounds_in_two_units_of_one_kind_keep_the_first() -> None:
     assert metal.high == pytest.approx(1.2)
     time = variable_of(Free("steps.1.time", "30 min", "2 h"))
     assert (time.unit, time.low, time.high) == (" min", 30.0, 120.0)
+
+
+@pytest.mark.parametrize(
+    ("piece", "table", "asked", "spoilt"),
+    [
+        (1.0, 1.5, ("rail",), True),  # the table loses more than the rail gains
+        (1.5, 1.0, ("rail",), False),
+        (0.01, 0.09, ("rail",), False),  # less than a tenth of a micrometre is nothing
+        (1.0, 1.5, ("rail", "table"), False),  # what is asked of the table itself is held elsewhere
+        (1.0, 1.5, ("rail", None), False),  # something of the pair
+    ],
+)
+def test_no_table_is_spoilt_for_a_goal_out_of_sight(piece, table, asked, spoilt):
+    """Out of sight, what a plate that nobody asks for loses must be won elsewhere; shops hold (rail, table)."""
+    columns = {"rail": 0, "table": 1}
+    goal = SimpleNamespace(
+        asked=[Constraint("flatness", name, 0.3e-6) for name in asked],
+        most=np.array([0.3e-6]),
+        sizes=lambda _, shops: shops[:, :1],
+        value=lambda one, _, shops: shops[:, columns[one.plate]],
+    )
+    before = 1e-6 * np.array([[3.0, 1.0], [2.0, 0.5]])
+    one = SimpleNamespace(
+        step=SimpleNamespace(top="rail", bottom="table"),
+        shops=before + 1e-6 * np.array([-piece, table]),
+    )
+    harm = _spoilt(goal, SimpleNamespace(layout=None), one, before)
+    assert [(each.asked.plate, each.share) for each in harm] == [("table", 1.0)] * spoilt
+    assert [each.by for each in harm] == pytest.approx([1e-6 * table] * spoilt)

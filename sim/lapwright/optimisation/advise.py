@@ -17,7 +17,7 @@ from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError
 from lapwright.limits import limit_of
 from lapwright.metrology.reading import Reading
-from lapwright.optimisation.bench import Bench, Target
+from lapwright.optimisation.bench import WORSE, Bench, Target
 from lapwright.optimisation.foresight import ENOUGH, Belief
 from lapwright.optimisation.parts import PartsPlan
 from lapwright.optimisation.rollout import (
@@ -338,7 +338,7 @@ def _closer(
     rng: np.random.Generator,
     left: Mapping[str, float],
 ) -> tuple[Advice | None, tuple[Harm, ...]]:
-    """A short spell and no more, that brings the forms nearer in the mean and makes none worse.
+    """A short spell and no more, that brings the forms nearer in the mean, makes none worse, spoils no plate.
 
     Where there is none, what the least harmful of those that come nearer makes worse.
     """
@@ -357,12 +357,15 @@ def _closer(
             )
             if not _within(bench, one, left):
                 continue
-            if worse <= AT_MOST:
+            if worse <= AT_MOST and not _spoilt(goal, bench, one, choosing[0]):
                 found.append((excess, one))
             elif excess <= (1.0 - CLOSER) * before:
                 harmful.append((worse, one))
     least = min(harmful, key=lambda pair: pair[0], default=None)
-    harm = () if least is None else _harm(goal, bench, choosing[0], least[1].shops)
+    harm: tuple[Harm, ...] = ()
+    if least is not None:
+        spoilt = _spoilt(goal, bench, least[1], choosing[0])
+        harm = (*spoilt, *_harm(goal, bench, choosing[0], least[1].shops))
     if not found:
         return None, harm
     before = goal.excess(bench.layout, telling[0])
@@ -372,6 +375,7 @@ def _closer(
         if (
             after <= (1.0 - CLOSER) * before
             and goal.worse(bench.layout, telling[0], again.shops) <= AT_MOST
+            and not _spoilt(goal, bench, again, telling[0])
         ):
             return Advice(_for_so_long(one), "closer", now, now, excess=(before, after)), ()
     return None, harm
@@ -514,6 +518,25 @@ def _played(
     metal = off.max(axis=1)
     cost = out.cost + own + goal.effort.metal * metal
     return replace(out, cost=cost, metal=out.metal + metal, off=out.off + off)
+
+
+def _spoilt(goal: Target, bench: Bench, one: _Tried, before: Array) -> tuple[Harm, ...]:
+    """Plates of a spell that nobody asks anything of, and that lose more flatness than all asked gain.
+
+    A goal that is not in sight is worth no table.  Where it is in sight, the plate is what reaching it costs.
+    """
+    layout, asked = bench.layout, {each.plate for each in goal.asked}
+    if None in asked:  # something of the pair
+        return ()
+    largest = [goal.sizes(layout, shops).max(axis=1).mean() for shops in (before, one.shops)]
+    gain, found = float(largest[0] - largest[1]), []
+    for name in {one.step.top, one.step.bottom} - asked:
+        flat = Constraint("flatness", name, float(goal.most.max()))
+        more = goal.value(flat, layout, one.shops) - goal.value(flat, layout, before)
+        if float(more.mean()) > max(gain, WORSE):
+            bad = more > WORSE
+            found.append(Harm(flat, float(bad.mean()), float(np.median(more[bad]))))
+    return tuple(found)
 
 
 def _harm(goal: Target, bench: Bench, before: Array, after: Array) -> tuple[Harm, ...]:
