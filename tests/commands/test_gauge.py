@@ -382,6 +382,18 @@ def test_a_face_flatter_than_a_gauge_tells_is_told_so(study, capsys):
     assert "too little for it to tell" not in flat
 
 
+def test_a_flat_that_falls_into_a_bore_is_told_and_the_others_are_drawn(study, capsys):
+    own = '[gauges.small]\nkind = "optical flat"\ndiameter = "40 mm"\n'
+    ring = 'parts.R = { ring = ["90 mm", "60 mm"], thickness = "10 mm" }\n'
+    file = study(STUDY.replace("[[steps]]", ring + "[[steps]]", 1) + own)
+    fell = "the flat named small falls into the bore of R"
+    assert fell in said(capsys, file, "--out", "bands.png")
+    assert Path("bands.png").exists()
+    assert main(["gauge", file, "--out", "other.png", "--plate", "R"]) == 2
+    assert fell in capsys.readouterr().err
+    assert not Path("other.png").exists()
+
+
 def test_what_is_known_as_a_sum_only_is_not_begun_with_and_said_so(study, capsys):
     words = ["--reading", "optical flat A 0.6 bands dome @ 0 deg"]
     words += [w for k in (0, 90) for w in ("--reading", f"optical flat B 0.5 bands dish @ {k} deg")]

@@ -74,10 +74,11 @@ def main(args: argparse.Namespace) -> int:
     )
     if args.start:
         write_start(Path(args.start), study, found.estimate, found.measured)
-    if args.out:
-        _draw(Path(args.out), found.request, args.plate)
+    fell = _draw(Path(args.out), found.request, args.plate) if args.out else ""
     say = Speaker(args.json)
     say.answer(found)
+    if fell:
+        say(fell)
     left = (
         left_out(found.estimate, found.measured)
         if args.start and found.estimate is not None
@@ -128,18 +129,32 @@ def _next(
     return lines
 
 
-def _draw(path: Path, asked: Request, wanted: Sequence[str]) -> None:
-    """Draw the bands of each face, under the flat by which they are told."""
+def _draw(path: Path, asked: Request, wanted: Sequence[str]) -> str:
+    """Draw the bands of each face, under the flat by which they are told; says which fell into a bore."""
+    from lapwright.metrology.fringes import lies_on_land
     from lapwright.presentation.pictures.fringes import Seen, fringe_picture
+    from lapwright.presentation.words import say
 
     at = asked.places[0].at if asked.places else (0.0, 0.0)
     maps, grits = asked.faces.maps, asked.faces.grits
-    seen = [Seen(name, maps[name], asked.flats[name], grits[name]) for name in wanted or maps]
+    every = [Seen(name, maps[name], asked.flats[name], grits[name]) for name in wanted or maps]
+    bored = [
+        one
+        for one in every
+        if one.face.plate.outline.bore and not lies_on_land(one.face.plate, one.flat, at)
+    ]
+    seen = [one for one in every if one not in bored]
+    # A usual flat is as large as its piece: only one of the study falls in.
+    names = joined([one.name for one in bored])
+    fell = say("gauge.in_bore", flat=bored[0].flat.name, plates=names) if bored else ""
+    if not seen:
+        raise CommandError(f"--out: {fell}", key="--out")
     try:
         put_beside(path, fringe_picture(seen, asked.study.units, at))
     except ValueError as trouble:
         message = f"--out: {trouble}: lay the flat elsewhere with --place"
         raise CommandError(message, key="--out") from None
+    return fell
 
 
 SMALL = 1e-3  # of the whole doubt of a form: a smaller part of it is nothing
