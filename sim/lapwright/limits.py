@@ -55,7 +55,6 @@ LIMITS = {
     "holds grit": Limit(500.0, "Knoop hardness: harder faces take up no grit", PRACTICE),
     "size": Limit(0.1e-6, "m, the step of the finest micrometers", PRACTICE),
     "wedge": Limit(0.25, "of the metal off", PRACTICE),
-    "light scale": Limit(6.0, "kg that scales carry which show hundredths of a gram", PRACTICE),
     "fine scale": Limit(2e-4, "of what lies on it that a usual scale of the shop shows", PRACTICE),
     "balance": Limit(1e-5, "of what lies on it", PRACTICE),
 }

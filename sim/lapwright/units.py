@@ -29,6 +29,7 @@ HELIUM = 587.6e-9  # [m] the yellow line of helium
 BAND_OF_LIGHT = 0.5 * HELIUM  # [m]: in such bands the flatness of rings and seals is told
 
 NOTHING = 5e-10  # [m] below half a nanometre there is nothing to speak of
+LARGE = 1e-3  # [m] from here on a size is said as a length
 ROUNDING = 1e-9  # of a size in another unit
 
 
@@ -101,7 +102,9 @@ class Units(StrEnum):
             return (
                 f"less than 0.02 {UIN.name}" if self is Units.INCH else f"less than 0.001 {UM.name}"
             )
-        return _said(abs(value), self.small, figures, echo)
+        # Metal that nobody counts in such small units any more is a length.
+        unit = self.long if abs(value) >= LARGE and not echo else self.small
+        return _said(abs(value), unit, figures, echo)
 
     @staticmethod
     def grain(value: float) -> str:

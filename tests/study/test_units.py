@@ -265,7 +265,9 @@ def test_shares_refused(typed, fragment):
         (METRIC.length(-1.5e-6), "-1.5 um"),
         (Units.INCH.length(0.001 * 0.0254), "0.0010 in"),
         (Units.INCH.length(40 * 25.4e-9), "40 uin"),
-        (METRIC.size(1.2e-3), "1200 um"),
+        (METRIC.size(0.9e-3), "900 um"),
+        (METRIC.size(11e-3), "11 mm"),  # nobody counts that in um
+        (Units.INCH.size(11e-3), "0.43 in"),
         (Units.INCH.size(25.4e-9, 3), "1.00 uin"),
         (METRIC.both(8e-7), "0.80 um (31 uin)"),
         (Units.INCH.both(8e-7), "31 uin (0.80 um)"),

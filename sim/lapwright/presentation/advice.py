@@ -291,7 +291,7 @@ def _plan_words(pair: Pair, plan: Onward) -> str:
         if (over := passed(pair.view)) is not None:
             off = float(pair.top.record.removed[over.at])
             fields = {"what": label(over.one), "then": over.then, "harm": what}
-            return pair.say("plan.stop.sooner", off=off, top=pair.top.name, **fields)
+            return pair.say("plan.sooner", off=off, top=pair.top.name, **fields)
         return pair.say(f"plan.stop.{plan.why}", harm=what, by=by)
     changes = [_changed(pair, step) for step in plan.steps]
     alike = len(set(changes)) == 1

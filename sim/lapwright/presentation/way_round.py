@@ -288,10 +288,8 @@ def weighing(
 
 
 def scale_words(plate: Plate, grams: float, units: Units) -> str:
-    """What scale shows that so many grams went off a plate; "" where it is light."""
-    if plate.total_mass <= limit_of("light scale"):
-        return ""
-    return say("weigh.scale", units, mass=plate.total_mass, step=_shown(grams))
+    """What scale shows that so many grams went off a plate; "" where that wants no fine one."""
+    return fine_scales({plate.name: (plate, grams)}, units)
 
 
 def fine_scales(lost: Mapping[str, tuple[Plate, float]], units: Units) -> str:
