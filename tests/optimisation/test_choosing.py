@@ -193,7 +193,7 @@ def test_bounds_in_two_units_of_one_kind_keep_the_first() -> None:
     ],
 )
 def test_no_table_is_spoilt_for_a_goal_out_of_sight(piece, table, asked, spoilt):
-    """Out of sight, what a plate that nobody asks for loses must be won by others; shops hold (rail, table)."""
+    """What a plate that nobody asks for loses must be won by others; shops hold (rail, table)."""
     columns = {"rail": 0, "table": 1}
     goal = SimpleNamespace(
         asked=[Constraint("flatness", name, 0.3e-6) for name in asked],
