@@ -104,9 +104,9 @@ def pytest_collection() -> Generator[None, object, object]:
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """What a campaign takes a sample of may be asked for whole."""
-    told = "with -m campaign: each fault of the disk at each operation, each mutation, not a sample (hours)"
+    told = "each fault of the disk at each operation, and each mutation, not a sample (hours)"
     parser.addoption("--all-faults", action="store_true", help=told)
-    told = "with -m campaign: how many inputs and files are changed, and how many are made up (%(default)s)"
+    told = "with -m long: how many inputs and files are changed, and how many are made up (%(default)s)"
     parser.addoption("--changes", type=int, default=40, help=told)
 
 
