@@ -107,7 +107,7 @@ def test_wedge_of_a_rectangle_is_told_corner_to_corner(high: float, by: float) -
     assert np.ptp(corners) == pytest.approx(4e-6, rel=1e-6)
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_until_stops_at_the_size_and_not_before() -> None:
     part = replace(disc("A", 24), thickness=0.012)
     plates = part, disc("B", 24)

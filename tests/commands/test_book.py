@@ -73,7 +73,7 @@ def test_a_shop_reads_its_own_plates_and_a_log_holds_those_of_one(bench, capsys)
     assert "entry 1 of mine.log.toml is of another shop" in capsys.readouterr().err
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.usefixtures("hasty")
 def test_a_study_without_gauges_is_read_and_replayed_with_usual_ones(bench, capsys):
     bare = "".join(
@@ -266,7 +266,7 @@ def test_an_undone_entry_leaves_the_page_of_the_one_before(bench, capsys):
     assert new.replace("mine-next", "before") == Path("before/next.html").read_text("utf-8")
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.usefixtures("hasty")
 def test_what_was_learnt_of_the_wear_goes_along_with_the_next_study(bench, capsys):
     """Readings and a weighing leave less than the band of ten open; so much is said of the next spell."""

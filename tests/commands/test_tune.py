@@ -151,7 +151,7 @@ def test_json_is_what_scripts_are_promised(done: tuple[Path, str], answer: dict[
     assert "NaN" not in json.dumps(answer)
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_two_processes_find_the_same_to_the_last_bit(
     done: tuple[Path, str], answer: dict[str, Any]
 ) -> None:
@@ -264,7 +264,7 @@ def test_a_twist_without_turning_is_refused_with_the_missing_key(bench: Path) ->
     assert "That cannot be reached with what may move." in " ".join(found.stderr.split())
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_ring_is_lapped_where_it_spares_the_plate(bench: Path) -> None:
     """Unequal in outline, wear and mass; the plate keeps its dome, and is told not to be flat."""
     (bench / "ring.toml").write_text(SPARED)
@@ -304,7 +304,7 @@ def test_a_rail_has_a_goal_of_its_own(bench: Path) -> None:
     assert not (bench / "rail-tune" / "tune.html").exists()
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.skipif(os.name == "nt", reason="no SIGINT for one process")
 def test_ctrl_c_keeps_what_is_done_and_it_goes_on(bench: Path) -> None:
     (bench / "long.toml").write_text(

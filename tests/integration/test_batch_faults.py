@@ -179,7 +179,7 @@ def tried(seed):
         return None
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_whatever_is_typed_of_a_batch_is_read_or_refused():
     """No fault of the program; what is read says itself back, and means the same when it is read again."""
     read = [one for one in map(tried, range(120)) if one is not None]

@@ -95,7 +95,7 @@ def test_alarms_are_as_seldom_as_is_said(shops):
     assert (tails < 0.01).sum() <= 3
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_top_that_was_not_turned_is_found_out(bench):
     """Twist of 4 um under a fast grit: an alarm, and this cause the likeliest of all."""
     shop = PracticeShop(bench, 3)

@@ -83,6 +83,7 @@ def here() -> dict[tuple[int, int], tuple]:
 
 
 @pytest.mark.campaign
+@pytest.mark.often("2")
 @pytest.mark.parametrize("number", [1, 2])
 def test_processes_give_the_same_bits(here: dict, number: int) -> None:
     before = set(multiprocessing.active_children())

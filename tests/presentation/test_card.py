@@ -471,7 +471,7 @@ def test_studies_print_on_one_page_each(ten: dict[str, str], tmp_path: Path, pap
 
 
 @needs_chromium
-@pytest.mark.campaign
+@pytest.mark.long
 def test_what_does_not_fit_goes_on_and_says_so(tmp_path: Path) -> None:
     steps = "".join(
         step(grit=f"{30 - 3 * k} um", time="2 min", more=f'turn = "{k + 4} deg per stroke"')

@@ -229,6 +229,7 @@ def test_a_rail_bows_and_is_not_hollow(page_of) -> None:
 
 
 @pytest.mark.campaign
+@pytest.mark.often("tipped-the top tips off")
 @pytest.mark.parametrize(
     ("outcome", "says"),
     [
