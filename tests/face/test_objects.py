@@ -17,6 +17,7 @@ import lapwright as lw
 from lapwright.metrology.conditions import Conditions
 from lapwright.metrology.instruments import Level, OpticalFlat, Spherometer, Straightedge, Zero
 from lapwright.specification.curves import Circle, FigureEight, Line, Rosette, Zigzag
+from lapwright.study.read import parse
 from lapwright.study.source import document_of
 
 A = lw.Plate(lw.Disc("160 mm"), thickness=0.03, form=lw.StartForm(dome="3 um"))
@@ -446,3 +447,27 @@ def test_a_written_study_reads_back_as_the_same(
             said.time,
         )
         assert got.grit == said.grit
+
+
+def test_a_study_in_inches_is_shown_in_inches():
+    """1 in is 25.4 mm, 1 lbf 4.44822 N (NIST SP 811); grits are sold in um."""
+    text = """
+    units = "inch"
+    plates.A = { disc = "6 in", thickness = "1.25 in", form = { dome = "100 uin" } }
+    plates.B = { like = "A" }
+    [[steps]]
+    top = "A"
+    bottom = "B"
+    grit = "15 um"
+    load = "5 lb"
+    stroke = { kind = "circle", radius = "0.5 in" }
+    time = "40 min"
+    """
+    shown = repr(parse(text))
+    for size in ("disc 6 in", "thickness 1.25 in", "dome 100 uin", "radius 0.5 in", "load 5 lb"):
+        assert size in shown
+    assert "grit 15 um" in shown
+    assert " mm" not in shown
+    metric = repr(parse(text.replace('"inch"', '"metric"')))
+    assert "disc 152.4 mm" in metric
+    assert " in," not in metric

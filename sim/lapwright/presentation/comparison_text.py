@@ -127,9 +127,9 @@ def headline(got: Comparison) -> str:
     name, share = got.members[best].name, got.criterion.figure(got.there(best))
     flat = _flat(got, got.there(best))
     if got.criterion.goal is None:
-        lead = f"Best: {name}. {flat} {judged_at(got)}"
+        lead = f"{_first(got, best)}. {flat} {judged_at(got)}"
     elif share <= 1.0:
-        lead = f"Best: {name}, which reaches the goal. {flat}"
+        lead = f"{_first(got, best)}, which reaches the goal. {flat}"
     else:
         far = f"{Units.times(share)} times what is allowed"
         there = "" if got.judged.metal is None else f" {judged_at(got)}"
@@ -140,6 +140,17 @@ def headline(got: Comparison) -> str:
     mind = f" Mind: in {len(bad)} of {got.samples} draws the first does not come to its end"
     why = f"{mind} ({bad[0].split(' at ')[0]})." if bad else ""
     return f"{lead}{_beside(got, best, got.ranked[1])}{why}"
+
+
+def _first(got: Comparison, best: int) -> str:
+    """The first by name, as the best only where draws or the program's own error leave no doubt of it."""
+    open_ = False
+    if len(got.ranked) > 1:
+        wins, of = got.wins(best, got.ranked[1])
+        told = verdict(wins, of) if of else ""
+        known = got.known(best, got.ranked[1])
+        open_ = told in ("no_telling", "worse") or (not known.telling and told != "better")
+    return say("compare.lead", name=got.members[best].name, open=open_)
 
 
 def _worst(summary: Summary) -> tuple[float, str]:

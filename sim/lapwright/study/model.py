@@ -673,7 +673,10 @@ class Study(Frozen):
             "\n".join(
                 [
                     head,
-                    *(f"  {name}: {words}" for name, words in described(self.plates, self.steps)),
+                    *(
+                        f"  {name}: {words}"
+                        for name, words in described(self.plates, self.steps, self.units)
+                    ),
                 ]
             )
             + ">"

@@ -35,6 +35,7 @@ from lapwright.specification.step import (
 from lapwright.specification.supports import PALMS, SUPPORTS
 from lapwright.specification.wedge import SHAPE
 from lapwright.study.faces import held, run_text
+from lapwright.units import Units
 
 Document = dict[str, Any]
 _place = quantity(LENGTH)
@@ -107,12 +108,33 @@ def _entry(
         return {}
 
 
-def described(plates: Mapping[str, Plate], steps: Sequence[Step]) -> list[tuple[str, str]]:
-    """Each plate and each step in a line, name and words, as a study would say them."""
+def described(
+    plates: Mapping[str, Plate], steps: Sequence[Step], units: Units = Units.METRIC
+) -> list[tuple[str, str]]:
+    """Each plate and each step in a line, name and words, as a study in these units would say them."""
     rows = [(f"plate {name}", _words(plate, _plate)) for name, plate in plates.items()]
-    return rows + [
+    rows += [
         (f"step {n}", _words(step, lambda step: _step(step, {}))) for n, step in enumerate(steps, 1)
     ]
+    if units is Units.METRIC:
+        return rows
+    return [
+        (name, _METRIC.sub(lambda size: _in_inches(*size.groups()), text)) for name, text in rows
+    ]
+
+
+# Sizes as a study writes them; grits are sold in um, whatever a person's units.
+_METRIC = re.compile(r"(?<!grit )(?<!size )(?<![\w.])(-?\d[\d.]*(?:e-?\d+)?) (mm|um|N|kg)\b")
+
+
+def _in_inches(number: str, unit: str) -> str:
+    value, inch = float(number), Units.INCH
+    if unit in ("mm", "um"):
+        said = inch.length(value * (1e-3 if unit == "mm" else 1e-6), echo=True)
+    else:
+        said = (inch.force if unit == "N" else inch.mass)(value, echo=True).partition(" (")[0]
+    size, name = said.split()
+    return f"{float(size):.4g} {name}"
 
 
 def plain(value: Any) -> Any:
