@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, field, replace
-from math import inf
+from math import inf, nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -458,8 +458,8 @@ class Glance:
     each of these forms lies, where the layer's depth is a guess.  `lingering`: pairs of faces by name that
     it hardly touches, with the metal that halves them.  `left`: what it leaves of the faces that the study
     begins with, where their outlines differ and the same one is on top all the time; at edge margin 0.
-    `lift_share`: of the time in which something lifts, at its worst in the step.  `leaves_land`: land stays
-    that is hardly rubbed, so that `made` goes at the pace at which the step ends.
+    `lift_share`: of the time in which something lifts, at its worst in the step; nan: not asked.
+    `leaves_land`: land stays that is hardly rubbed, so that `made` goes at the pace at which the step ends.
     """
 
     made: Mapping[str, Forms]
@@ -493,6 +493,7 @@ class Glances:
     Of grooved faces at a higher `degree` half the places in the stroke serve where no angle is set over, and
     most of the contact points: forms are within 1 % of the largest of what twice the points and all places
     give.  `most` motions are worked out.  `guesses`: grits, by name, of which the layer's depth is a guess.
+    `lifts` False: whether something lifts is known already and not looked for, a third of the time.
     """
 
     def __init__(
@@ -503,8 +504,10 @@ class Glances:
         degree: int = GLANCE_DEGREE,
         most: int = MOST,
         guesses: Collection[str] = (),
+        lifts: bool = True,
     ) -> None:
         self.guesses = guesses
+        self.lifts = lifts
         self.plates = plates
         self.seed = seed
         self.margin = margin
@@ -545,7 +548,7 @@ class Glances:
         below, above = (self.plates[name].outline for name in (step.bottom, step.top))
         alone = len(on_top) == 1 and below != above
         left = self._left(step, *solved[step.top], whole) if alone else {}
-        lift_share = self._lift_share(step, number, look, solved)
+        lift_share = self._lift_share(step, number, look, solved) if self.lifts else nan
         return Glance(made, mark, bands, slowly, left, lift_share, not rubbed)
 
     def _lift_share(

@@ -349,6 +349,7 @@ def effects(view: RunView) -> list[tuple[int, Step, Outlook, Glance | None]]:
         degree=DEGREE,
         most=MOST,
         guesses=guessed_layers(study),
+        lifts=not all(_seen(view, number) for number in range(1, len(study.steps) + 1)),
     )
     out = []
     for number, (step, look) in enumerate(zip(study.steps, ahead, strict=True), 1):
@@ -382,14 +383,16 @@ def _lines(view: RunView, step: Step, look: Outlook, glance: Glance | None) -> l
 
 def _lifted(view: RunView, number: int, look: Outlook, glance: Glance | None) -> list[str]:
     """That something lifts in a step, as it was lapped; where that is not known, as it was foretold."""
-    steps, shares = view.run.step, view.run.lift_share
-    own = [float(share) for at, share in zip(steps, shares, strict=False) if int(at) == number]
-    seen = [share for share in own if math.isfinite(share)]
-    if not seen:
-        seen = [float(look.lifts) if glance is None else glance.lift_share]
+    seen = _seen(view, number) or [float(look.lifts) if glance is None else glance.lift_share]
     if max(seen) <= 0.0:
         return []
     return [say("effects.lifts", bedded=seen[-1] <= 0.0)]
+
+
+def _seen(view: RunView, number: int) -> list[float]:
+    """Shares of the time in which something lifted in the blocks of a step, as it was lapped."""
+    both = zip(view.run.step, view.run.lift_share, strict=False)
+    return [float(share) for at, share in both if int(at) == number and math.isfinite(share)]
 
 
 def _title(view: RunView, numbers: list[int]) -> str:
