@@ -70,6 +70,16 @@ class Cut:
         return np.asarray(self.gap <= self.give * (1.0 + 1e-6) + 1e-12)
 
 
+def _within(axis: Array, at: Array) -> tuple[NDArray[np.intp], Array]:
+    """The even `axis`'s interval that each place lies in, or is nearest to, and how far along it lies.
+
+    By hand: scipy's reading of grids takes a twentieth of a whole run to load.
+    """
+    along = (at - axis[0]) / (axis[1] - axis[0])
+    first = np.clip(np.floor(along), 0, axis.size - 2).astype(np.intp)
+    return first, along - first
+
+
 @dataclass(frozen=True)
 class Surface:
     """A face to be read at any point: its map carried on past the edge, its ground, cells without land."""
@@ -90,15 +100,18 @@ class Surface:
 
     def at(self, x: Array, y: Array) -> Array:
         """Heights at points [m], straight between the cells, nan off the land and in the edge margin."""
-        from scipy.interpolate import RegularGridInterpolator
-
-        axes, points = (self.ground.y, self.ground.x), np.stack([np.ravel(x), np.ravel(y)], axis=1)
+        points = np.stack([np.ravel(x), np.ravel(y)], axis=1)
         hair = 1e-9  # [m] so that a line between two rows of cells keeps to one of them
-        heights, missing = (
-            RegularGridInterpolator(axes, z, how, False, None)(points[:, ::-1] + hair)
-            for z, how in ((self.heights, "linear"), (self.missing.astype(float), "nearest"))
+        (i, u), (j, v) = (
+            _within(axis, at + hair)
+            for axis, at in zip((self.ground.x, self.ground.y), points.T, strict=True)
         )
-        inside = Path(_inside_margin(self.face)).contains_points(points) & (missing < 0.5)
+        low, high = (
+            row[0] + u * (row[1] - row[0])
+            for row in ((self.heights[k, i], self.heights[k, i + 1]) for k in (j, j + 1))
+        )
+        heights, missing = low + v * (high - low), self.missing[j + (v > 0.5), i + (u > 0.5)]
+        inside = Path(_inside_margin(self.face)).contains_points(points) & ~missing
         if self.face.bore > 0.0:
             margin = self.face.record.margin * (1.0 - 1e-6)
             inside &= np.hypot(*points.T) >= self.face.bore + margin
