@@ -249,6 +249,15 @@ TIE = 1e-6  # of a cell
 
 
 @part
+def between_cells(values: Array, i: Any, up: Any, tx: float, ty: float) -> Any:
+    """A flat map read `tx`, `ty` of the way from its place i to the next, and to that `up` further on."""
+    one = np.uint64(1)
+    low = values[i] + tx * (values[i + one] - values[i])
+    high = values[i + up] + tx * (values[i + up + one] - values[i + up])
+    return low + ty * (high - low)
+
+
+@part
 def share_strips(
     own: Face, other: Face, cx: float, cy: float, swapped: bool, rows: Rowset, some: int
 ) -> None:
@@ -319,18 +328,12 @@ def share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, so
         if min(ty, 1.0 - ty) < TIE:
             plain = plain and kind[i2 if ty > 0.5 else i - up] != MIXED
         if plain:
-            low = depth[i] + tx * (depth[i + one] - depth[i])
-            high = depth[i2] + tx * (depth[i2 + one] - depth[i2])
-            deep = scale * (low + ty * (high - low))
+            deep = scale * between_cells(depth, i, up, tx, ty)
             if abs(deep) >= CORNER:
                 shares[points[e]] = a if deep > 0.0 else 0.0
                 continue
-            low = out_u[i] + tx * (out_u[i + one] - out_u[i])
-            high = out_u[i2] + tx * (out_u[i2 + one] - out_u[i2])
-            u = low + ty * (high - low)
-            low = out_v[i] + tx * (out_v[i + one] - out_v[i])
-            high = out_v[i2] + tx * (out_v[i2 + one] - out_v[i2])
-            v = low + ty * (high - low)
+            u = between_cells(out_u, i, up, tx, ty)
+            v = between_cells(out_v, i, up, tx, ty)
             x = cos * u - sin * v
             y = sin * u + cos * v
             b = covered(deep, x, y)
@@ -343,11 +346,7 @@ def share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, so
             m = min(np.int64(v), last_m)
             u -= k
             v -= m
-            n = np.uint64(m * wide + k)
-            n2 = n + np.uint64(wide)
-            low = between[n] + u * (between[n + one] - between[n])
-            high = between[n2] + u * (between[n2 + one] - between[n2])
-            b = low + v * (high - low)
+            b = between_cells(between, np.uint64(m * wide + k), np.uint64(wide), u, v)
             u = v = 0.0
         share = a * b
         if 0.0 < a < 1.0 and 0.0 < b < 1.0:
