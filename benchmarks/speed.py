@@ -370,6 +370,8 @@ def process(
     """
     start = ["-m", "lapwright"] if before is None else ["-c", OTHER_NAME]
     surroundings = dict(os.environ, PYTHONPATH=str(before or ROOT / "sim"))
+    # Where Python may keep nothing of the sources that it read, every process would read all of them anew.
+    surroundings.pop("PYTHONDONTWRITEBYTECODE", None)
     if cache is not None:
         surroundings["NUMBA_CACHE_DIR"] = str(cache)
     # A small process starts it and tells what it used: a child of this one would inherit this one's peak.
