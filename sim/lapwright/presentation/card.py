@@ -259,7 +259,7 @@ def _stop(view: RunView, number: int, look: Outlook) -> str:
     if over is not None:
         whole = Units.spell(step.total_strokes / step.pace)
         fields: Fields = {"what": label(over.one), "then": over.then, "end": over.end}
-        return say("orders.best", view.units, told=told, whole=whole, **fields)
+        return say("orders.best", view.units, sign=told, whole=whole, **fields)
     return f"when {told}{reckoned}"
 
 
