@@ -23,7 +23,7 @@ from lapwright.errors import LapwrightError
 from lapwright.optimisation.bench import Bench
 from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.parts import lapped_parts
-from lapwright.optimisation.shop import Knowledge, Sight, zero_error
+from lapwright.optimisation.shop import Knowledge, Layout, Sight, zero_error
 from lapwright.optimisation.sight import joined, sight_of, weighed
 from lapwright.optimisation.sizing import Sizing, sizing_of, thinned
 from lapwright.optimisation.spell import new_day
@@ -39,6 +39,7 @@ __all__ = [
     "looked_back",
     "mishaps",
     "mixed",
+    "opened",
     "taken_in",
 ]
 
@@ -173,6 +174,8 @@ TINY, LOOSE = (
     1e-30,
     1e-9,
 )  # of a variance, and of one over itself: what does not vary is left as it is
+OFF = (0.0, *np.geomspace(0.1e-6, 100e-6, 31))  # [m] from what was typed, as plates come
+ENOUGH = 0.5  # of a logarithm of likelihood: two that differ by less are as likely
 READ, ASKED, CAUSES = 1, 2, 3  # parts of the key of an entry's random numbers
 
 
@@ -255,6 +258,9 @@ def taken_in(
     if sight is None:
         return Chapter(entry, after, after)
     foretold = foretell(after, sight, bench.rng(number, ASKED))
+    if foretold.alarm and (fresh := _fresh(bench, after)):
+        after = opened(layout, after, sight, fresh)
+        foretold = foretell(after, sight, bench.rng(number, ASKED))
     if not foretold.alarm:
         return Chapter(entry, after, after.updated(sight, bench.rng(number, READ)), foretold)
     causes = list(mishaps(bench, number, entry, known, after, sight))
@@ -287,6 +293,42 @@ def looked_back(chapters: Sequence[Chapter], rng: np.random.Generator) -> Array:
             back = then.known.centre + (back - before.centre) @ gain.T + luck @ ways.T
         found.append(back)
     return np.array(found[::-1])
+
+
+def _fresh(bench: Bench, known: Knowledge) -> list[str]:
+    """Plates that were neither lapped nor read yet, or are as if they never were."""
+    prior = bench.prior
+
+    def as_before(own: slice) -> bool:
+        same = (known.mean[:, own] == prior.mean[:, own]).all()
+        return bool(same and (known.cloud[:, own, own] == prior.cloud[:, own, own]).all())
+
+    return [name for name in bench.layout.plates if as_before(bench.layout.face(name))]
+
+
+def opened(layout: Layout, known: Knowledge, sight: Sight, plates: Sequence[str]) -> Knowledge:
+    """What is known when plates as they come may be farther from what was typed or taken than it says.
+
+    What was typed is a guess, what is read is not: each named size of a face that the readings see is as
+    unsure as makes them likeliest (empirical Bayes; I. J. Good, The Estimation of Probabilities, 1965).
+    """
+    for name in plates:
+        at, back = layout.quadratic(name)
+        for column in back.T:
+            own = np.outer(column, column)
+            wider = [_wider(known, at, off**2 * own) for off in OFF]
+            likely = np.array([float(one.density(sight)[0]) for one in wider])
+            if (
+                likely[0] < likely.max() - ENOUGH
+            ):  # the most that is as likely, for how far is not known
+                known = wider[int(np.flatnonzero(likely > likely.max() - ENOUGH)[-1])]
+    return known
+
+
+def _wider(known: Knowledge, at: NDArray[np.intp], more: Array) -> Knowledge:
+    cloud = known.cloud.copy()
+    cloud[:, at[:, None], at] += more
+    return replace(known, cloud=cloud)
 
 
 def seen_in(bench: Bench, entry: Entry) -> Sight | None:
