@@ -55,7 +55,7 @@ def kind(request: pytest.FixtureRequest) -> str:
 
 
 @pytest.fixture(scope="module")
-def page(book: Book, kind: str) -> str:
+def answer(book: Book, kind: str) -> NextAnswer:
     step = replace(book.study.steps[0], strokes=250)
     asked = ToRead(Reading("tw", "A", 0.0), ("A", "twist"), 1e-6, 0.3e-6)
     advice = {
@@ -63,8 +63,14 @@ def page(book: Book, kind: str) -> str:
         READ: Advice(None, "read", 0.1, 0.1, read=(asked,)),
         STOP: Advice(None, "reached", 0.97, 0.97),
     }[kind]
-    study = next_study(book, step) if kind == STEP else None
-    return next_page(NextAnswer(book, advice), study, "lapwright run mine-next/next.toml")
+    return NextAnswer(book, advice)
+
+
+@pytest.fixture(scope="module")
+def page(book: Book, answer: NextAnswer) -> str:
+    step = answer.advice.step
+    study = None if step is None else next_study(book, step)
+    return next_page(answer, study, "lapwright run mine-next/next.toml")
 
 
 def seen(page: str) -> str:
@@ -116,9 +122,22 @@ def test_first_screen_says_it_all_and_the_log_follows(page: str, kind: str) -> N
 
 
 @pytest.mark.campaign
-def test_the_card_holds_the_one_spell_or_what_to_read(page: str, kind: str) -> None:
+def test_the_card_holds_the_one_spell_or_what_to_read(
+    book: Book, answer: NextAnswer, page: str, kind: str
+) -> None:
     card = seen(page[page.index('<div class="wc-card">') : page.index('id="history"')])
     assert ("after 250 strokes" in card) is (kind == STEP)
+    # Where to stop is told by metal too, and there are boxes for both weights where a balance tells the loss.
+    assert bool(re.search(r"after 250 strokes, .*?; about [\d.]+ um off A", card)) is (kind == STEP)
+    assert ("A's weight before" in card) == ("A's weight after" in card)
+    if kind == STEP:
+        told = answer.told()["next"]
+        assert {*told["weigh"]} == {*re.findall(r"(\w)'s weight before", card)}
+        for name, weigh in told["weigh"].items():
+            # 7200 kg/m3 of grey iron on the land, and a scale that shows a tenth of it at least.
+            land = book.study.plates[name].land_area
+            assert weigh["lost"] == pytest.approx(7200.0 * land * told["removed"][name], rel=0.02)
+            assert weigh["shows"] <= 0.1001 * weigh["lost"]
     assert ("tw on A" in card) is (kind == READ)
     assert ("Stop: the goal is reached" in card) is (kind == STOP)
     assert ("next.toml" in seen(page)) is (kind == STEP)

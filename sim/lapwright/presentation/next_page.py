@@ -281,8 +281,9 @@ def _card(answer: NextAnswer, looks: Sequence[Outlook], care: Sequence[str]) -> 
             "alarms": [],
         }
     else:
-        plates, time = answer.book.study.plates, Units.spell(step.total_strokes / step.pace)
-        stop = Order("Stop", f"after {step.total_strokes} strokes, {time}")
+        plates = answer.book.study.plates
+        scale = answer.lighter["scale"]
+        stop = Order("Stop", answer.stop_words(step))
         mass = answer.units.mass(plates[step.top].total_mass)
         pays = [say("book.pays", answer.units, **one) for one in answer.pays()]
         card = {
@@ -296,10 +297,11 @@ def _card(answer: NextAnswer, looks: Sequence[Outlook], care: Sequence[str]) -> 
                 *((read_where(r), answer.reading_words(r, band)) for r, band in answer.foretold),
                 *((what, "as a table") for what in answer.again),
                 *_to_measure(answer),
+                *_to_weigh(answer),
             ],
             "foot": [
                 say("orders.clock"),
-                *([say("book.weigh", **answer.lighter)] if answer.lighter["weights"] else []),
+                *([say("book.weighing", scale=scale[:1].lower() + scale[1:])] if scale else []),
                 f"Lifting: {step.top}, the top, weighs {mass}.",
                 "Slide plates apart, never pry. Fingers out of the gap. Local rules come first.",
                 f"{write}: strokes that were done, readings, weight if weighed.",
@@ -308,6 +310,15 @@ def _card(answer: NextAnswer, looks: Sequence[Outlook], care: Sequence[str]) -> 
             "alarms": [*pays, *care[:MOST_CARE]],
         }
     return {**card, "type": _type(card)}
+
+
+def _to_weigh(answer: NextAnswer) -> list[tuple[str, str]]:
+    """Boxes for the weight before and after of plates of which a balance tells the loss."""
+    rows = []
+    for name, grams in answer.grams.items():
+        rows.append((say("book.weight_before", plate=name), ""))
+        rows.append((say("book.weight_after", plate=name), say("book.less", grams=grams)))
+    return rows
 
 
 def _to_measure(answer: NextAnswer) -> list[tuple[str, str]]:

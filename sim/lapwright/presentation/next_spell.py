@@ -41,7 +41,7 @@ from lapwright.presentation.size_words import (
 from lapwright.presentation.standing import PAID, PAYS, mend_words
 from lapwright.presentation.tables import stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
-from lapwright.presentation.way_round import fine_scales
+from lapwright.presentation.way_round import fine_scales, scale_step
 from lapwright.presentation.words import Fields, say
 from lapwright.results.answer import Answer, wrapped
 from lapwright.specification.step import Step
@@ -223,7 +223,14 @@ class NextAnswer(Answer):
             "swap_every": None if step.swap is None else dict(step.swap.on_top),
             "expect": [{**_which(reading), **vars(band)} for reading, band in self.foretold],
             "forms": _numbers(self.expected),
+            "removed": self._off(),
+            "weigh": {name: self._weighed(name, grams) for name, grams in self.grams.items()},
         }
+
+    def _weighed(self, name: str, grams: float) -> dict[str, float]:
+        """What a plate should lose [kg], and the scale that shows it: what it carries and its step [kg]."""
+        mass = self.book.bench.layout.plates[name].total_mass
+        return {"lost": 1e-3 * grams, "carries": mass, "shows": 1e-3 * scale_step(grams)}
 
     def _wear(self, grit: str, metal: str) -> Band:
         plates = self.book.bench.layout.plates
@@ -406,13 +413,25 @@ class NextAnswer(Answer):
             return {}
         return {name: float(after.centre[layout.removed(name)]) for name in layout.plates}
 
+    def stop_words(self, step: Step) -> str:
+        """When the next spell is over: strokes and minutes, and the metal that should be off then."""
+        each = [
+            f"{self.units.size(off)} off {name}" for name, off in self._off().items() if off > 0.0
+        ]
+        time = step.total_strokes / step.pace
+        return say("book.stop_at", strokes=step.total_strokes, time=time, off=joined(each))
+
+    @cached_property
+    def grams(self) -> dict[str, float]:
+        """What plates should lose in the next spell [g], where a balance tells it."""
+        plates, least = self.book.bench.layout.plates, limit_of("balance")
+        off = {name: depth * plates[name].mass_per_depth for name, depth in self._off().items()}
+        return {n: 1e3 * m for n, m in off.items() if m >= least * plates[n].total_mass}
+
     @cached_property
     def lighter(self) -> dict[str, str]:
-        """What plates should lose in the next spell where a balance tells it, and what scale that wants."""
-        plates = self.book.bench.layout.plates
-        off = {name: depth * plates[name].mass_per_depth for name, depth in self._off().items()}
-        least = limit_of("balance")
-        lost = {n: 1e3 * m for n, m in off.items() if m >= least * plates[n].total_mass}
+        """The same in words, and what scale that wants."""
+        plates, lost = self.book.bench.layout.plates, self.grams
         each = [say("book.lighter", plate=name, grams=grams) for name, grams in lost.items()]
         scale = fine_scales({n: (plates[n], grams) for n, grams in lost.items()}, self.units)
         return {"weights": joined(each), "scale": scale}

@@ -317,11 +317,15 @@ def fine_scales(lost: Mapping[str, tuple[Plate, float]], units: Units) -> str:
     return say("weigh.scales", each=joined(each)) if each else ""
 
 
-def _shown(grams: float) -> str:
-    """The step [g] of a scale that tells a loss to a tenth of it: 1, 2 or 5 times a power of ten."""
+def scale_step(grams: float) -> float:
+    """The step [g] of a scale that tells a loss [g] to a tenth of it: 1, 2 or 5 times a power of ten."""
     tenth = 10.0 ** math.floor(math.log10(0.1 * grams))
-    step = next(k * tenth for k in (5.0, 2.0, 1.0) if k * tenth <= 0.1 * grams * (1.0 + 1e-9))
-    return Units.number(step, echo=True)
+    return next(k * tenth for k in (5.0, 2.0, 1.0) if k * tenth <= 0.1 * grams * (1.0 + 1e-9))
+
+
+def _shown(grams: float) -> str:
+    """That step in words."""
+    return Units.number(scale_step(grams), echo=True)
 
 
 def _written(name: str, what: str, minutes: int) -> str:
