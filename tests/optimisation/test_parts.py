@@ -98,8 +98,9 @@ def typed(book):
     ],
 )  # fmt: skip
 def test_what_a_book_does_not_follow_is_refused_in_a_line(batch, changes, why):
-    with pytest.raises(CommandError, match=why):
+    with pytest.raises(CommandError, match=why) as refused:
         Book(study(batch, **changes))
+    assert "--start NEW" in refused.value.message, "what to do instead"
 
 
 def test_a_book_keeps_parts_by_one_name():

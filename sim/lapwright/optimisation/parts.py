@@ -60,14 +60,19 @@ def apart(study: Study) -> tuple[Study, Batch | None]:
     lapped = [n for n, step in enumerate(study.steps) if batch.laps(step)]
     step = study.steps[lapped[0]]
     why = ""
-    if batch.carrier is not None or batch.under != OWN:
-        why = "of parts that something takes round, in a carrier or under one weight"
+    if batch.carrier is not None:
+        why = "of parts in a carrier, which laps the plate beside them"
+    elif batch.under != OWN:
+        why = "of parts under one weight, which share it by how thick each is"
     elif len(lapped) > 1:
         why = "of parts that are lapped in more than one step"
     elif batch.together > 1 and not batch.goes_round(step):
         why = "of parts that keep their places together on a plate that is not turned all the time"
     if why:
-        how = "leave out [batch] to log what is read of plate and part"
+        how = (
+            "read the plate now and then, begin from it (lapwright gauge STUDY --reading ... --start NEW) "
+            "and run NEW; or leave out [batch] to log what is read of plate and part"
+        )
         raise CommandError(f"no book is kept {why}: {how}", key="batch", code="batch")
     document = document_of(study.text)
     own = {k: v for k, v in document.items() if k not in ("batch", "tune", "variants", "sweep")}
