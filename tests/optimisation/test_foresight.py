@@ -5,12 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from lapwright.optimisation import advise as choice
 from lapwright.optimisation import history
 from lapwright.optimisation.bench import bench_of, target_of
 from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.foresight import ENOUGH, Belief, Foresight
 from lapwright.optimisation.history import Chapter, looked_back
-from lapwright.optimisation.rollout import Rollout
+from lapwright.optimisation.rollout import Played, Rollout
 from lapwright.optimisation.shop import DAY, one_normal
 from lapwright.optimisation.sight import all_readings, sight_of, turned
 from lapwright.optimisation.spell import lap_shops, new_day, off_by
@@ -193,3 +194,15 @@ def test_many_small_losses_are_no_better_than_one_large_one(bench):
     # Better than at its best nothing was lost, however often it was read.
     aim = goal.spared(layout, np.array([*past[:3], domed(0.4e-6)]))
     assert aim.spare == pytest.approx([0.1e-6] * 2)
+
+
+@pytest.mark.usefixtures("hasty")
+def test_what_other_shops_do_not_confirm_is_not_advised(bench, known, monkeypatch):
+    """Reading again that leaves some form worse in the shops that tell, or that gains nothing there."""
+    play = choice._Play(bench, target_of(bench), known, {}, None, {}, (1,))
+    shops = np.zeros((4, bench.layout.size))
+    none = Played(np.zeros(4, bool), np.zeros(4), np.zeros(4, int), np.zeros(4), shops)
+    for outs in ([], [none]):
+        monkeypatch.setattr(choice._Play, "read", lambda *_, outs=outs: outs)
+        on = shops, np.zeros(4, dtype=np.intp)
+        assert choice._go_on(play, [(None, none)], on, 0.0, ()) is None

@@ -163,26 +163,14 @@ def advise(
     played = [(one, *play.played(one, choosing)) for one in _unlike(tried)]
     good: list[_Way] = [(one, out) for one, out, worse in played if worse <= AT_MOST]
     again = turned(bench, habit)
-    if taken and good and not any(same(one, old) for one in again for old in taken):
+    fresh = [one for one in again if not any(same(one, old) for old in taken)]
+    if taken and good and fresh:
         good += [(None, out) for out in play.read(choosing)]
     best = max((float(out.reached.mean()) for _, out in good), default=0.0)
     if max(best, now) < DOUBTED and (asked := to_read(bench, known, goal, taken)):
         return Advice(None, "read", now, now, read=asked)
-    if best >= now + GAIN:
-        one = _likely(good, last)
-        out = play.read(telling)[0] if one is None else play.played(one, telling)[0]
-        chance = float(out.reached.mean())
-        if chance >= now + GAIN:
-            return Advice(
-                None if one is None else _for_so_long(one),
-                "go on",
-                chance,
-                now,
-                _middle(out.cost),
-                _middle(out.spells + float(one is not None)),
-                _middle(out.metal),
-                to_read(bench, known, goal, (), again) if one is None else (),
-            )
+    if best >= now + GAIN and (told := _go_on(play, good, telling, now, fresh)) is not None:
+        return told
     nearer, harm = _closer(bench, goal, rollouts, tried, choosing, telling, now, rng, left)
     if nearer is not None:
         return nearer
@@ -216,6 +204,31 @@ def _sifted(
             for one in _try(bench, goal, rollouts, step, *choosing, rng)
         ]
     return sorted(tried, key=lambda one: one.score)
+
+
+def _go_on(
+    play: _Play, good: Sequence[_Way], on: tuple[Array, Ints], now: float, fresh: Sequence[Reading]
+) -> Advice | None:
+    """The likeliest and cheapest of some ways, as others tell it; None where these do not confirm it.
+
+    `fresh`: readings that were not taken yet of faces that are to be read again.
+    """
+    one = _likely(good, play.last)
+    outs = play.read(on) if one is None else [play.played(one, on)[0]]
+    chance = float(outs[0].reached.mean()) if outs else 0.0
+    if chance < now + GAIN:
+        return None
+    out = outs[0]
+    return Advice(
+        None if one is None else _for_so_long(one),
+        "go on",
+        chance,
+        now,
+        _middle(out.cost),
+        _middle(out.spells + float(one is not None)),
+        _middle(out.metal),
+        to_read(play.bench, play.known, play.goal, (), fresh) if one is None else (),
+    )
 
 
 @dataclass(frozen=True)
