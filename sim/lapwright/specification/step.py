@@ -435,7 +435,9 @@ class Stroke(Frozen, Curve):
         for name, one in self.sizes.items():
             typed = getattr(said_of(known[name], name).reader, "typed", None)
             sizes[name] = one if typed is None else typed(one)
-        return spelled(self, "kind") | sizes | spelled(self, "travel", "overhang")
+        # An overhang is a pair, but one word in a file.
+        over = {} if self.overhang is None else {"overhang": _typed_overhang(self.overhang)}
+        return spelled(self, "kind") | sizes | spelled(self, "travel") | over
 
 
 def stroke_said(value: Any) -> Stroke:
