@@ -37,7 +37,7 @@ time = "40 min"
 
 
 def pair(**more) -> lw.Study:
-    return lw.Study(plates={"A": A, "B": B}, **({"steps": [STEP]} | more))
+    return lw.Study(**({"plates": {"A": A, "B": B}, "steps": [STEP]} | more))
 
 
 def same_but_text(one: lw.Study, other: lw.Study) -> bool:
@@ -152,6 +152,28 @@ def test_every_key_of_a_step_is_taken() -> None:
     assert lapped.fresh_every == 300.0
 
 
+@pytest.mark.parametrize("over", ["10 %", "1/10", "16 mm"])
+def test_a_stroke_that_hangs_over_is_that_of_a_file(over) -> None:
+    (made,) = pair(steps=[STEP.replace(stroke={"kind": "circle", "overhang": over})]).steps
+    (read,) = parse(FILE + f'stroke = {{ kind = "circle", overhang = "{over}" }}').steps
+    assert made.curve == read.curve
+    assert made.curve.radius == pytest.approx(0.016)  # equal discs: out by the stroke's radius
+
+
+@pytest.mark.parametrize("of", [np.float64, np.float32])
+def test_numbers_of_numpy_are_numbers(of) -> None:
+    """Of a third no short decimal reads back: it is written in full, as Python's own number."""
+    third, count = of(1.0 / 30.0), np.int64(2)
+    plate = A.replace(thickness=third, form=lw.StartForm(dome=third * of(1e-4)), cells=count * 16)
+    step = STEP.replace(time=of(1e3 / 3.0), stroke={"centre": (third * of(0.1), of(0.0))})
+    study = pair(plates={"A": plate, "B": B}, steps=[step], rounds=count, seed=count)
+    assert study.plates["A"].thickness == float(third)
+    assert study.plates["A"].form.sphere == float(third * of(1e-4))
+    assert study.steps[0].centre == (float(third * of(0.1)), 0.0)
+    assert (study.rounds, study.seed, study.plates["A"].cells) == (2, 2, 32)
+    assert same_but_text(parse(study.text), study)
+
+
 def test_a_new_load_acts_where_the_old_one_did() -> None:
     step = STEP.replace(load_at={"x": "5 mm"}).replace(load="10 N")
     assert step.load == lw.Load(10.0, (0.005, 0.0))
@@ -196,6 +218,10 @@ WRONG = [
     (lambda: lw.StartForm(measured=(np.zeros((9, 9)), -0.01)), "cells of -0.01 m cannot be"),
     (lambda: pair(rond=3), "Study has no rond: did you mean rounds?"),
     (lambda: pair(steps=["A on B"]), "steps.1: is no lapwright.Step, but str"),
+    (lambda: pair(steps=STEP), "steps: is not a list of steps, but Step"),
+    (lambda: pair(plates=[A, B]), "plates: is not a table of plates by name, but list"),
+    (lambda: A.replace(thickness=True), "Plate.thickness: true is not a length"),
+    (lambda: STEP.replace(stroke={"travel": np.float32(0.25)}), "0.25 has no unit: write a share"),
 ]
 
 CLASSES = [one for name in lw.__all__ if isinstance(one := getattr(lw, name), type)]

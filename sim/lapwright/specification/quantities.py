@@ -15,7 +15,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from typing import Any
 
-from lapwright.specification.said import RefusedError, listed, nearest, refused, shown
+from lapwright.specification.said import RefusedError, listed, nearest, own_number, refused, shown
 from lapwright.units import BAND_OF_LIGHT, GRAVITY, INCH, POUND, PSI, Units
 
 # Both sizes in words, and (so many, of this unit) of each reading.
@@ -445,7 +445,7 @@ def reads_back(
     value: float, size: float, unit: str, reader: Callable[[str], float], si: str
 ) -> str:
     """The text of a number in SI: in a unit if that reads back as the same number, or else in SI."""
-    value += 0.0  # nobody writes "-0 um"
+    value = own_number(value) + 0.0  # nobody writes "-0 um"
     text = f"{value / size:.12g} {unit}"
     try:
         same = reader(text) == value

@@ -12,6 +12,7 @@ from __future__ import annotations
 import dataclasses
 import inspect
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from numbers import Integral, Real
 from typing import Any, Generic, Self, TypeVar, cast
 
 from lapwright.errors import Fault, StudyError
@@ -194,10 +195,12 @@ class Said(Generic[T]):
 
     def taken(self, owner: str, value: Any) -> Any:
         """A value as a constructor takes it: text read, a number as it stands."""
-        typed = getattr(self.reader, "typed", None)
+        typed, value = getattr(self.reader, "typed", None), own_number(value)
         try:
             if isinstance(value, str | list | Mapping) or (
-                not self.bare and isinstance(value, float | int)
+                isinstance(value, bool)
+                if self.bare and typed is not None
+                else not self.bare and isinstance(value, float | int)
             ):
                 return self.reader(value)
             if isinstance(value, tuple) and any(isinstance(part, str) for part in value):
@@ -206,9 +209,16 @@ class Said(Generic[T]):
         except RefusedError as trouble:
             fault = Fault(f"{owner}.{self.name}", trouble.message, trouble.code)
             raise StudyError([fault]) from None
-        if typed is not None and isinstance(value, int) and not isinstance(value, bool):
+        if typed is not None and isinstance(value, int):
             return float(value)
         return value
+
+
+def own_number(value: Any) -> Any:
+    """A number of numpy as Python's own, which is how a file has it; what is no number, as it stands."""
+    if type(value) in (bool, int, float) or not isinstance(value, Real):
+        return value
+    return int(value) if isinstance(value, Integral) else float(value)
 
 
 def typed_of(typed: Callable[[Any], str] | None, value: Any) -> str:

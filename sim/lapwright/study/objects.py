@@ -18,7 +18,7 @@ from lapwright.specification.outline import SIZE, Disc, Outline, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm
 from lapwright.specification.quantities import LENGTH, quantity
 from lapwright.specification.rates import WEAR
-from lapwright.specification.said import spelled
+from lapwright.specification.said import own_number, spelled
 from lapwright.specification.step import (
     EVERY,
     WARMTH,
@@ -76,6 +76,9 @@ def tables_of_objects(keys: Mapping[str, Any]) -> Document:
                 _entry(f"steps.{n}", step, Step, lambda step: _step(step, grits), faults)
                 for n, step in enumerate(value, 1)
             ]
+        elif key in ("plates", "steps"):
+            needed = "a table of plates by name" if key == "plates" else "a list of steps"
+            faults.append(Fault(key, f"is not {needed}, but {type(value).__name__}", "type"))
         elif key == "start":
             value = run_text(value)
         elif key in BESIDE:
@@ -138,10 +141,10 @@ def _in_inches(number: str, unit: str) -> str:
 
 
 def plain(value: Any) -> Any:
-    """A document in the dictionaries and lists that a file is read as."""
+    """A document in the dictionaries, lists and numbers that a file is read as."""
     if isinstance(value, Mapping):
         return {key: plain(one) for key, one in value.items()}
-    return [plain(one) for one in value] if isinstance(value, list | tuple) else value
+    return [plain(one) for one in value] if isinstance(value, list | tuple) else own_number(value)
 
 
 def _words(one: Any, table_of: Callable[[Any], Document]) -> str:
