@@ -18,7 +18,7 @@ import pytest
 import lapwright as lw
 from lapwright.commands.main import main
 from lapwright.commands.options import changed_since
-from lapwright.errors import CommandError, StudyError
+from lapwright.errors import CannotDoError, CommandError, StudyError
 from lapwright.integration.loop import lap
 from lapwright.metrology.form import measure
 from lapwright.optimisation.bench import bench_of
@@ -254,7 +254,7 @@ def test_names_of_the_run_must_be_here(bench: Path) -> None:
 # --- Python --------------------------------------------------------------------------------------
 
 
-def test_from_python_a_run_in_memory(first: Run) -> None:
+def test_from_python_a_run_in_memory(first: Run, tmp_path: Path) -> None:
     study = parse(PAIR)
     second = study.replace(start=first)
     third = lw.Study(study.plates, study.steps, start=first)
@@ -264,6 +264,9 @@ def test_from_python_a_run_in_memory(first: Run) -> None:
     sent = pickle.loads(pickle.dumps(second))
     assert sent.start.faces is None
     assert sent == second
+    with pytest.raises(CannotDoError, match="in memory only: write it"):
+        second.write(tmp_path / "second.toml")
+    assert not list(tmp_path.iterdir())
 
 
 @pytest.mark.campaign

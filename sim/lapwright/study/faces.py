@@ -230,6 +230,7 @@ HOW_START = (
 )
 WHOLE = (*WENT_THROUGH, "tipped")
 REMEMBERED = "run in memory "
+HOW_KEPT = 'write it with run.write("first.h5"), and say start = "first.h5"'
 AROUND = 8  # cells beside the land that are filled, for who lays the face on cells so many times as large
 
 
@@ -405,8 +406,7 @@ def _faces(folder: Path, typed: str) -> Ended:
         return MEMORY[typed]
     if typed.startswith(REMEMBERED):
         gone = "the run that this study began with was in memory and is gone"
-        how = 'write it with run.write("first.h5"), and say start = "first.h5"'
-        raise RefusedError(f"{gone}: {how}", "file")
+        raise RefusedError(f"{gone}: {HOW_KEPT}", "file")
     path = folder / typed
     if path.suffix.lower() == ".toml" and path.is_file():
         raise refused(typed, "is a study: lap it first, and name the folder of its run", "file")

@@ -8,7 +8,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lapwright.errors import CommandError
+from lapwright.errors import CannotDoError, CommandError
 from lapwright.kinematics.schedule import rubbing_time
 from lapwright.limits import TOLERANCE
 from lapwright.machine import one_thread
@@ -397,12 +397,14 @@ class Study(Frozen):
         Raises
         ------
         CannotDoError
-            When it cannot be written.
+            When it cannot be written, or begins with a run that is in memory only.
 
         """
         from lapwright.files import put_beside
-        from lapwright.study.faces import held_in
+        from lapwright.study.faces import HOW_KEPT, REMEMBERED, held_in
 
+        if self.start is not None and self.start.run.startswith(REMEMBERED):
+            raise CannotDoError(f"this study begins with a run that is in memory only: {HOW_KEPT}")
         for name, surface in held_in(self.text).items():
             from lapwright.metrology.x3p import to_x3p
 
