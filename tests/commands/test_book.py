@@ -93,7 +93,7 @@ def test_a_study_without_gauges_is_read_and_replayed_with_usual_ones(bench, caps
     assert json.loads(capsys.readouterr().out) == told
     assert main(["log", "mine.toml", "--reading", "spherometer A 0.3 um"]) == 0
     # A name with a comma stands in quotes, and its like with it.
-    assert 'usual ones are taken: "spherometer, three feet"' in capsys.readouterr().out
+    assert 'usual ones are taken: "spherometer, three feet" (feet on ' in capsys.readouterr().out
 
 
 @pytest.mark.campaign

@@ -544,7 +544,7 @@ LAP = (
     rf"(?:(?P<how>[Kk]eep|[Pp]ut) (?P<top>{NAME}) on top(?: of (?P<bottom>{NAME}))?"
     r"(?P<domed>, the one that is more domed)?"
     rf"|Lap (?:them|(?P<one>{NAME}) and (?P<other>{NAME})) by turns \(on top: (?P<stays>.*?) at a time\)"
-    r"|Go round once more \((?P<pairs>(?:[^()]|\([^()]*\))*)\)"
+    r"|Go on round and round \((?P<pairs>(?:[^()]|\([^()]*\))*)\)"
     r"(?P<each>, each pair by turns, [\d.]+ (?:min|h|s) at a time)?)"
     rf"{CHANGED}, until (?P<amount>about {BOTH} more is off, mean of (?:both|all)"
     rf"(?: \(by weight: (?:(?:, | and )?(?:{NAME}) [\d.]+ g)+\))?"
@@ -572,7 +572,7 @@ RULES: list[Rule] = [
     (r"(?:That reaches what is asked|Nearer, but not there yet)\.", aim),
     (rf"That is at the cost of ({NAME}): flat within ({SIZE}) then, ({SIZE}) now\.", pays),
     (r"Weigh them first\.", lambda said, m: said.told.add("weigh first")),
-    (r"Read (and weigh )?them (after a quarter of it, and )?then\.", read),
+    (r"Read (and weigh )?them (?:then|(after a quarter of it, and again at the end))\.", read),
     (r"Then go on with the ([\d.]+ um) grit, which takes out what this leaves\.", after),
     (
         rf"To lap on would leave the flatness of ({NAME}) worse; if that does not matter, "

@@ -268,7 +268,7 @@ STATES = {
             *(step_text(t, b, TURN + SWAP, strokes=1500) for t, b in ("AB", "BC", "CA")),
         ),
         "round",
-        "Go round once more (A on B, B on C and C on A)",
+        "Go on round and round (A on B, B on C and C on A)",
         "sphere",
         "ABC",
         0.7,

@@ -9,7 +9,7 @@ from typing import Any
 from lapwright.limits import limit_of
 from lapwright.metrology.form import FORMS
 from lapwright.metrology.fringes import over_the_bore
-from lapwright.metrology.instruments import Micrometer, OpticalFlat
+from lapwright.metrology.instruments import Micrometer, OpticalFlat, Spherometer
 from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
 from lapwright.optimisation.advise import Advice
@@ -129,9 +129,19 @@ class NextAnswer(Answer):
 
     @property
     def usual(self) -> str:
-        """Names of the usual gauges where these are taken, in quotes: they have commas in them."""
-        gauges = self.book.study.gauges if self.book.usual_gauges else ()
-        return joined([f'"{name}"' for name in gauges])
+        """Usual gauges where these are taken, names in quotes: they have commas in them.
+
+        What a spherometer reads is a share of the dome that goes by its feet, so they are told.
+        """
+        gauges = self.book.study.gauges if self.book.usual_gauges else {}
+        return joined(
+            [
+                say("book.usual_feet", self.units, name=name, circle=gauge.foot_circle)
+                if isinstance(gauge, Spherometer)
+                else f'"{name}"'
+                for name, gauge in gauges.items()
+            ]
+        )
 
     @cached_property
     def unseen(self) -> dict[tuple[str, str], str]:

@@ -301,9 +301,12 @@ def _shape(face: Face, after: bool, units: Units, cell: float) -> list[str]:
     # What came in was not made by this grit, so it is told whatever a gauge tells on it then.
     forms, doubt = (face.after, face.doubt) if after else (face.before, None)
     room = max(16, int(cell / 6.4))
-    lines = textwrap.wrap(typeset(words.face(forms, doubt, units, brief=True)), room)[:3]
+    lines = textwrap.wrap(typeset(words.face(forms, doubt, units, brief=True)), room)
     if len(lines) > 1:  # the remark must not be parted from what it is about
-        lines = textwrap.wrap(typeset(marked_face(forms, doubt, MARK, units, brief=True)), room)[:3]
+        lines = textwrap.wrap(typeset(marked_face(forms, doubt, MARK, units, brief=True)), room)
+    if len(lines) > 3:  # bands by the layer stand above, in the sentence; no size may be cut off
+        bare = {key: value for key, value in forms.items() if not key.endswith(words.ENDS)}
+        lines = textwrap.wrap(typeset(marked_face(bare, doubt, MARK, units, brief=True)), room)
     return lines
 
 
