@@ -464,6 +464,27 @@ def stop_no_better(said: Said, m: re.Match[str]) -> None:
     said.told.add("stop")
 
 
+def stop_sooner(said: Said, m: re.Match[str]) -> None:
+    """There was such a moment, in the history as it was lapped, and none of the rest was so near."""
+    assert said.plan is not None
+    assert said.plan.steps == ()
+    off, top, name, then = m.groups()
+    assert top == said.last.top
+    removed, flat = said.run.plates[top].removed, said.run.plates[name].forms["flatness"]
+    there = [k for k in range(len(flat)) if near(off, removed[k]) and near(then, flat[k])]
+    assert there
+    assert flat[-1] > FLAT
+    worst = np.max([plate.forms["flatness"] for plate in said.run.plates.values()], axis=0)
+    assert min(worst[k] for k in there) <= 1.1 * worst.min() < worst[-1]
+    said.told.add("stop")
+
+
+def stop_no_nearer(said: Said, m: re.Match[str]) -> None:
+    assert said.plan is not None
+    assert bool(m[1]) == (said.plan.why == "worse") == bool(said.plan.harm)
+    assert m[1] is None or said.plan.harm[0].asked.plate == m[1]
+
+
 def stop_reached(said: Said, m: re.Match[str]) -> None:
     assert near(m[1], FLAT)
     assert said.plan is None
@@ -588,6 +609,16 @@ RULES: list[Rule] = [
     (
         r"Stop here: nothing that was tried with these plates, strokes and grits brings them nearer\.",
         stop_no_better,
+    ),
+    (
+        rf"Stop sooner than the study says, with ({SIZE}) off ({NAME}): "
+        rf"the flatness of ({NAME}) was ({SIZE}) then\.",
+        stop_sooner,
+    ),
+    (
+        r"From its end on nothing that was tried brings them nearer"
+        rf"(?: without leaving the flatness of ({NAME}) worse)?\.",
+        stop_no_nearer,
     ),
     (
         rf"Stop here: they are flat within ({SIZE}){ROUGH}; read them by your own gauge\.",
