@@ -269,8 +269,8 @@ def in_haste() -> None:
     hurry.foretell_nothing()
     lapped.MEMBERS, choice.LOOKED_AT, choice.CHOOSING, choice.TELLING = 64, 1, 12, 24
     rules.OF_TURNS, rules.FINES, rules.FINISHES = 0, (2.5,), (1.0,)
-    candidates = choice._candidates
-    choice._candidates = lambda *asked: itertools.islice(candidates(*asked), 2)
+    candidates = choice.candidates
+    choice.candidates = lambda *asked: itertools.islice(candidates(*asked), 2)
     hurry.glance(hurry.GLANCE)
     lapwright.optimisation.tune.LOOKS = dict.fromkeys((True, False), (10, 10))
     lapwright.optimisation.tune.TOLD_DEGREES = (lapwright.optimisation.tune.DEGREE,)

@@ -220,7 +220,6 @@ def _docstrings(tree: ast.AST) -> int:
     return told
 
 
-@pytest.mark.campaign
 def test_no_module_is_long() -> None:
     """Docstrings are not counted: complete ones must not part what belongs together."""
     long = {

@@ -29,8 +29,8 @@ turn = "8 deg per stroke"
 @pytest.fixture
 def hasty(hasty, monkeypatch):
     """And a book that chooses between two steps."""
-    usual = choice._candidates
-    monkeypatch.setattr(choice, "_candidates", lambda *given: islice(usual(*given), 2))
+    usual = choice.candidates
+    monkeypatch.setattr(choice, "candidates", lambda *given: islice(usual(*given), 2))
 
 
 @pytest.fixture

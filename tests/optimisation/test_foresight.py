@@ -9,7 +9,7 @@ from lapwright.optimisation import advise as choice
 from lapwright.optimisation import history
 from lapwright.optimisation.bench import bench_of, target_of
 from lapwright.optimisation.entry import Entry
-from lapwright.optimisation.foresight import ENOUGH, Belief, Foresight
+from lapwright.optimisation.foresight import ENOUGH, WIDER, Belief, Foresight
 from lapwright.optimisation.history import Chapter, looked_back
 from lapwright.optimisation.rollout import Played, Rollout
 from lapwright.optimisation.shop import DAY, one_normal
@@ -116,14 +116,17 @@ def test_a_spell_and_its_readings_leave_as_much_in_doubt_as_in_the_book(bench, f
 
 
 def test_it_is_as_sure_of_the_goal_as_draws_of_the_same_belief_are(bench, foresight, known):
-    """Chances of 9 shops by 300 draws each, from domes of nothing to one of all that the goal allows."""
+    """Chances of 9 shops by 300 draws each, from domes of nothing to one of all that the goal allows.
+
+    Of that belief as wide as it is taken to be: spread `WIDER` times.
+    """
     rng, layout = np.random.default_rng(4), bench.layout
     cloud, shops = 0.05 * known.covariance, np.zeros((9, layout.size))
     at, back = layout.quadratic("A")
     shops[:, at] = np.linspace(0.0, 0.3e-6, 9)[:, None] * (back @ [1.0, 0.0, 0.0])
     belief = Belief(np.zeros_like(shops), np.repeat(cloud[None], 9, axis=0))
     told = foresight.chance(shops, belief)
-    draws = one_normal(np.zeros(layout.size), cloud).draw(300, rng)[0]
+    draws = one_normal(np.zeros(layout.size), WIDER**2 * cloud).draw(300, rng)[0]
     wanted = np.array([foresight.goal.reached(layout, shop + draws).mean() for shop in shops])
     near = told > 0.0  # where the middle itself is nearly out of the goal nothing is reckoned
     assert (wanted[~near] < ENOUGH).all()

@@ -125,12 +125,12 @@ def test_a_pair_in_wind_is_lapped_out_of_it(monkeypatch: pytest.MonkeyPatch) -> 
 def test_any_pair_of_several_plates_may_come_next(monkeypatch: pytest.MonkeyPatch) -> None:
     """Each pair of a study goes on by itself; once only the first pair could be played to its end."""
     book = Book(parse(CASES["two rectangles by turns on a heavy disc"], "mine"))
-    usual = choice._candidates
+    usual = choice.candidates
 
-    def of_the_second(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
-        yield next(step for step in usual(bench, steps) if step.top == "C")
+    def of_the_second(bench: Bench, steps: Sequence[Step], longest: float) -> Iterator[Step]:
+        yield next(step for step in usual(bench, steps, longest) if step.top == "C")
 
-    monkeypatch.setattr(choice, "_candidates", of_the_second)
+    monkeypatch.setattr(choice, "candidates", of_the_second)
     monkeypatch.setattr(choice, "DOUBTED", 0.0)  # nothing is to be read first
     advice = book.next()
     assert advice.why in ("go on", "closer", "worse", "no better")

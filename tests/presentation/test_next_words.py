@@ -17,16 +17,16 @@ from lapwright.integration.loop import lap
 from lapwright.kinematics.schedule import stays
 from lapwright.metrology.reading import Reading
 from lapwright.optimisation import advise as choice
+from lapwright.optimisation import rollout
 from lapwright.optimisation.advise import Advice, Harm
 from lapwright.optimisation.book import Band, Book, next_study, step_table
 from lapwright.optimisation.entry import Entry
-from lapwright.optimisation.rollout import Rollout
 from lapwright.optimisation.sight import ToRead
 from lapwright.optimisation.track import Constraint
-from lapwright.presentation.banded import read_where
+from lapwright.presentation.banded import fresh_words, read_where
 from lapwright.presentation.finding_words import in_words
 from lapwright.presentation.next_page import _card, next_page
-from lapwright.presentation.next_spell import NextAnswer, fresh_words
+from lapwright.presentation.next_spell import NextAnswer
 from lapwright.results.findings import foreseen
 from lapwright.specification.step import Swap
 from lapwright.study.read import parse
@@ -159,9 +159,9 @@ def test_a_long_spell_gets_fresh_grit(
 ) -> None:
     step = book.study.steps[0]
     step = replace(step, grit=replace(step.grit, fade=fade), fresh_every=own)
-    (tried, *_) = choice._candidates(book.bench, [step])
-    rollout = Rollout(book.bench, book.goal, [step])
-    one = choice._Tried(tried, 0, 60.0 * minutes, np.zeros((1, 1)), 0.0, rollout)
+    (tried, *_) = rollout.candidates(book.bench, [step], 1800.0)
+    played = rollout.Rollout(book.bench, book.goal, [step])
+    one = choice._Tried(tried, 0, 60.0 * minutes, np.zeros((1, 1)), 0.0, played)
     advised = choice._for_so_long(one)
     assert advised.total_strokes == round(60.0 * minutes * step.pace)
     if own == 300.0:

@@ -13,21 +13,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.contact.stability import check_stands
-from lapwright.errors import LapwrightError
 from lapwright.limits import limit_of
 from lapwright.metrology.reading import Reading
 from lapwright.optimisation.bench import WORSE, Bench, Target
 from lapwright.optimisation.foresight import ENOUGH, Belief
 from lapwright.optimisation.parts import PartsPlan
 from lapwright.optimisation.rollout import (
-    FINISHES,
+    FRESH,
     LIKE,
     Played,
     Rollout,
     Rollouts,
     as_likely,
     by_turns,
+    candidates,
     ended_on,
     rates_of,
     rules_of,
@@ -35,7 +34,7 @@ from lapwright.optimisation.rollout import (
 from lapwright.optimisation.shop import DAY, Knowledge
 from lapwright.optimisation.sight import ToRead, habit_of, same, to_read, turned
 from lapwright.optimisation.sizing import Sizing
-from lapwright.optimisation.spell import either_on_top, lap_shops, off_by, turns_of
+from lapwright.optimisation.spell import lap_shops, off_by
 from lapwright.optimisation.track import Constraint
 from lapwright.specification.step import Step
 
@@ -52,12 +51,10 @@ SHORT = (30.0, 60.0, *LENGTHS)  # [s] of one after which it is read before anyth
 CLOSER = 0.05  # of what the forms of the goal are: a short spell must take off so much
 ASKED_AGAIN = 3  # of the spells that bring forms nearer, the others that tell are asked of so many
 DOUBTED = 0.5  # chance of the goal below which one reads first what would tell much
-SMALLER = 0.6  # of a stroke
 SIFTED = 3  # every so many of the shops that choose sift the candidates
 OF_A_STEP = 2  # lengths of one step, at most, that are played to their end
 GAIN = 0.05  # of the chance: for less nobody laps on
 AT_MOST = 0.1  # share of shops in which a form may end worse than stopping now would leave it
-FRESH = 300.0  # [s] how often fresh grit, in a spell longer than this:
 LONG_DAB = limit_of("longest dab")
 LOOKED_AT = 8  # candidates that are played to their end
 STREAM = 0x61647669
@@ -193,7 +190,7 @@ def _sifted(
     """All candidates, lapped and looked at after each length, the likeliest first."""
     tried = [
         one
-        for step in _candidates(bench, steps)
+        for step in candidates(bench, steps, LENGTHS[-1])
         for one in _try(bench, goal, rollouts, step, *choosing, rng, SHORT if left else LENGTHS)
     ]
     if not left:
@@ -425,44 +422,6 @@ def _unlike(tried: Sequence[_Tried]) -> list[_Tried]:
         if len(own) < OF_A_STEP and not any(other is one for other in own):
             found.append(one)
     return sorted(found[:LOOKED_AT], key=lambda one: one.score)
-
-
-def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
-    """Steps that stand, each with the longest time; of the finest grit also under the strokes that finish."""
-    seen = []
-    finest = min((step.grit.size for step in steps), default=0.0)
-    for step in steps:
-        shares = FINISHES if step.grit.size == finest else (1.0, SMALLER)
-        plain = replace(
-            step,
-            time=LENGTHS[-1],
-            strokes=None,
-            swap=None,
-            until=None,
-            note="",
-            fresh_every=step.fresh_every or FRESH,
-        )
-        for top, bottom in _ways(bench, step):
-            outlines = [bench.layout.plates[name].outline for name in (top, bottom)]
-            for curve in (
-                plain.curve.scaled(share) if share < 1.0 else plain.curve for share in shares
-            ):
-                for turn in dict.fromkeys((plain.turn, *turns_of(*outlines))):
-                    one = replace(plain, top=top, bottom=bottom, curve=curve, turn=turn)
-                    try:
-                        check_stands(one, bench.layout.plates[top], bench.layout.plates[bottom])
-                    except LapwrightError:
-                        continue
-                    if one not in seen:
-                        seen.append(one)
-                        yield one
-
-
-def _ways(bench: Bench, step: Step) -> Iterator[tuple[str, str]]:
-    """Top and bottom as they are, and the other way round where neither is much the larger."""
-    yield step.top, step.bottom
-    if either_on_top(*(bench.layout.plates[name].outline for name in (step.top, step.bottom))):
-        yield step.bottom, step.top
 
 
 def _try(

@@ -24,8 +24,9 @@ from lapwright.integration.state import Settings, State
 from lapwright.kinematics.schedule import kappa, stays_by_weight
 from lapwright.limits import limit_of
 from lapwright.optimisation import kept_plan
-from lapwright.optimisation.advise import FRESH, SMALLER, Harm
+from lapwright.optimisation.advise import Harm
 from lapwright.optimisation.bench import Bench, Target, bench_of, target_of
+from lapwright.optimisation.rollout import FRESH, SMALLER
 from lapwright.optimisation.spell import (
     DISCREPANCY,
     Spell,

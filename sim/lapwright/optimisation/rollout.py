@@ -16,6 +16,8 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.contact.stability import check_stands
+from lapwright.errors import LapwrightError
 from lapwright.kinematics.schedule import stays
 from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
@@ -27,17 +29,21 @@ from lapwright.optimisation.spell import (
     either_on_top,
     lap_shops,
     off_by,
+    turns_of,
 )
 from lapwright.specification.curves import Curve
 from lapwright.specification.outline import Outline
 from lapwright.specification.step import Step, Swap
 
 __all__ = [
+    "FRESH",
     "LIKE",
+    "SMALLER",
     "Played",
     "Rollout",
     "as_likely",
     "by_turns",
+    "candidates",
     "ended_on",
     "moves_of",
     "rate_of",
@@ -61,10 +67,11 @@ BY_TURNS = (600.0, 1200.0, 1800.0)  # [s] of a spell in which plates change plac
 OF_TURNS = 6  # steps that are tried so
 HALF_MINUTE = 30.0  # [s]
 FINISHES = (1.0, 0.6, 0.36)  # of a stroke, once the goal is near
+SMALLER = 0.6  # of a stroke that is tried beside it
+FRESH = 300.0  # [s] how often fresh grit, in a spell longer than this
 FINES = (2.5, 1.3)  # times the goal: so near
 LIKE = 0.03  # chances so near are alike
 AGAIN = 2  # times that the same faces are read anew
-IDLE = 2  # spells in which the finest grit brought them no nearer: it can do no more
 
 
 @dataclass(frozen=True)
@@ -151,7 +158,7 @@ class Rollout:
         off = np.zeros((m, len(self.bench.layout.plates)))
         tops = np.full(m, self.pair.index(on_top))
         grits = np.full(m, grit)
-        going, before, idle = np.ones(m, dtype=bool), np.full(m, np.inf), np.zeros(m)
+        going, before = np.ones(m, dtype=bool), np.full(m, np.inf)
         read = np.full(m, int(again))
         names = np.array([step.grit.name for step in self.steps])
         usual = np.median(here[:, self._wears], axis=0)
@@ -159,8 +166,6 @@ class Rollout:
             self._read(belief, here, going, read, rng, cost)
             middle = here + belief.off
             excess, domes, size = self._seen(middle)
-            idle += (grits == len(self.steps) - 1) & (excess > STUCK * before)
-            going &= idle <= IDLE
             if turn == SPELLS or not going.any():
                 break
             near = (excess < self.fine) | (excess > STUCK * before)
@@ -394,9 +399,12 @@ def _best_rule(
 
 
 def as_likely(reached: NDArray[np.bool_], most: NDArray[np.bool_]) -> bool:
-    """Whether the goal is reached in about as many of the same shops, by so few of them as they are."""
+    """Whether the goal is reached in about as many of the same shops, by so few of them as they are.
+
+    One shop less is luck, however few they are.
+    """
     less = most.astype(float) - reached
-    return bool(less.mean() <= max(LIKE, float(less.std()) / np.sqrt(len(less))))
+    return bool(less.mean() <= max(LIKE, 1.001 / len(less), float(less.std()) / np.sqrt(len(less))))
 
 
 def rates_of(rollout: Rollout, shops: Array) -> Array:
@@ -469,3 +477,41 @@ def ended_on(last: Step) -> str:
     return next(
         (stay.top for stay in reversed([*stays(last)]) if stay.end - stay.first > 1), last.top
     )
+
+
+def candidates(bench: Bench, steps: Sequence[Step], longest: float) -> Iterator[Step]:
+    """Steps that stand, each `longest` [s]; of the finest grit also under the strokes that finish."""
+    seen = []
+    finest = min((step.grit.size for step in steps), default=0.0)
+    for step in steps:
+        shares = FINISHES if step.grit.size == finest else (1.0, SMALLER)
+        plain = replace(
+            step,
+            time=longest,
+            strokes=None,
+            swap=None,
+            until=None,
+            note="",
+            fresh_every=step.fresh_every or FRESH,
+        )
+        for top, bottom in _ways(bench, step):
+            outlines = [bench.layout.plates[name].outline for name in (top, bottom)]
+            for curve in (
+                plain.curve.scaled(share) if share < 1.0 else plain.curve for share in shares
+            ):
+                for turn in dict.fromkeys((plain.turn, *turns_of(*outlines))):
+                    one = replace(plain, top=top, bottom=bottom, curve=curve, turn=turn)
+                    try:
+                        check_stands(one, bench.layout.plates[top], bench.layout.plates[bottom])
+                    except LapwrightError:
+                        continue
+                    if one not in seen:
+                        seen.append(one)
+                        yield one
+
+
+def _ways(bench: Bench, step: Step) -> Iterator[tuple[str, str]]:
+    """Top and bottom as they are, and the other way round where neither is much the larger."""
+    yield step.top, step.bottom
+    if either_on_top(*(bench.layout.plates[name].outline for name in (step.top, step.bottom))):
+        yield step.bottom, step.top

@@ -10,8 +10,12 @@ from math import degrees
 from lapwright.metrology.reading import Reading, name_on
 from lapwright.optimisation.advise import Advice
 from lapwright.optimisation.book import Band
+from lapwright.presentation.tuning_notes import label
 from lapwright.presentation.words import say
-from lapwright.units import Unit, Units
+from lapwright.specification.step import Step
+from lapwright.study.goal import Effort
+from lapwright.study.model import Study
+from lapwright.units import Unit, Units, joined
 
 UNLIKELY, HOPELESS = 0.5, 0.1  # chances of the goal below which that is said first
 
@@ -126,3 +130,27 @@ def stopped(advice: Advice, harm: str) -> str:
         best=in_100(advice.chance),
         never=advice.chance < UNLIKELY,
     )
+
+
+def harm_words(advice: Advice, units: Units) -> str:
+    """What even the least harmful spell makes worse, and how surely."""
+    each = [
+        say("book.harm", units, what=label(one.asked), by=one.by, share=in_100(one.share))
+        for one in advice.harm[:2]
+    ]
+    return joined(each)
+
+
+def handling_words(effort: Effort, study: Study) -> str:
+    """What handling is taken to cost."""
+    costs = (("swap", effort.swap), ("reading", effort.reading), ("wash", effort.wash))
+    each = joined([f"a {name} {Units.spell(cost)}" for name, cost in costs])
+    mine = any(f"goal.effort.{name}" not in study.assumed for name, _ in costs)
+    return say("book.handling", costs=each, usual=study.goal is None or not mine)
+
+
+def fresh_words(step: Step) -> str:
+    """When a fresh dab comes in a spell: at its start, and so often after that."""
+    every = step.fresh_every
+    again = every if every is not None and every < step.total_strokes / step.pace else 0.0
+    return say("book.fresh", again=again)

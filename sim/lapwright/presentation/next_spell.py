@@ -20,6 +20,9 @@ from lapwright.optimisation.sight import ToRead, all_readings, same, sight_of, u
 from lapwright.optimisation.spell import new_day
 from lapwright.presentation.banded import (
     banded,
+    fresh_words,
+    handling_words,
+    harm_words,
     in_100,
     read_where,
     sided,
@@ -40,7 +43,6 @@ from lapwright.presentation.size_words import (
 )
 from lapwright.presentation.standing import PAID, PAYS, mend_words
 from lapwright.presentation.tables import stroke_words, turn_words
-from lapwright.presentation.tuning_notes import label
 from lapwright.presentation.way_round import fine_scales, scale_step
 from lapwright.presentation.words import Fields, say
 from lapwright.results.answer import Answer, wrapped
@@ -479,16 +481,6 @@ class NextAnswer(Answer):
         where = read_where(one.reading)
         return say("book.first", plate=plate, form=form, where=where, now=now, then=then, unit=unit)
 
-    def _harm(self) -> str:
-        """What even the least harmful spell makes worse, and how surely."""
-        if not self.advice.harm:
-            return ""
-        each = [
-            say("book.harm", self.units, what=label(one.asked), by=one.by, share=in_100(one.share))
-            for one in self.advice.harm[:2]
-        ]
-        return joined(each)
-
     def _to_go(self) -> str:
         advice = self.advice
         if advice.plan is not None:
@@ -504,19 +496,15 @@ class NextAnswer(Answer):
             now, then = advice.excess
             return say("book.not_in_sight", now=now, then=then)
         if self._blind:
-            return say("book.blind_still", share=share, harm=self._harm())
+            return say("book.blind_still", share=share, harm=harm_words(advice, self.units))
         if advice.step is None and not advice.read:
-            return stopped(advice, self._harm() if advice.why == "worse" else "")
+            return stopped(advice, harm_words(advice, self.units) if advice.why == "worse" else "")
         apart = size_apart(self.sizing, advice.step)
-        return to_go(advice, " ".join(filter(None, [apart, self._handling()])), self.units)
-
-    def _handling(self) -> str:
-        """What handling is taken to cost."""
-        effort = self.book.goal.effort
-        costs = (("swap", effort.swap), ("reading", effort.reading), ("wash", effort.wash))
-        each = joined([f"a {name} {Units.spell(cost)}" for name, cost in costs])
-        mine = any(f"goal.effort.{name}" not in self.study.assumed for name, _ in costs)
-        return say("book.handling", costs=each, usual=self.study.goal is None or not mine)
+        return to_go(
+            advice,
+            " ".join(filter(None, [apart, handling_words(self.book.goal.effort, self.study)])),
+            self.units,
+        )
 
 
 def _numbers(faces: Mapping[str, Mapping[str, Band]]) -> dict[str, dict[str, Any]]:
@@ -525,10 +513,3 @@ def _numbers(faces: Mapping[str, Mapping[str, Band]]) -> dict[str, dict[str, Any
 
 def _which(reading: Reading) -> dict[str, Any]:
     return {"gauge": reading.gauge, "plate": reading.plate, "angle": reading.angle}
-
-
-def fresh_words(step: Step) -> str:
-    """When a fresh dab comes in a spell: at its start, and so often after that."""
-    every = step.fresh_every
-    again = every if every is not None and every < step.total_strokes / step.pace else 0.0
-    return say("book.fresh", again=again)

@@ -433,11 +433,9 @@ class Stroke(Frozen, Curve):
         """As a study file has it."""
         known, sizes = size_names(), {}
         for name, one in self.sizes.items():
-            typed = getattr(said_of(known[name], name).reader, "typed", None)
-            sizes[name] = one if typed is None else typed(one)
-        # An overhang is a pair, but one word in a file.
+            sizes[name] = getattr(said_of(known[name], name).reader, "typed", lambda x: x)(one)
         over = {} if self.overhang is None else {"overhang": _typed_overhang(self.overhang)}
-        return spelled(self, "kind") | sizes | spelled(self, "travel") | over
+        return spelled(self, "kind", "travel") | sizes | over
 
 
 def stroke_said(value: Any) -> Stroke:
