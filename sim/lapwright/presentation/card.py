@@ -28,7 +28,7 @@ from lapwright.presentation.orders import Order, grit_words, orders, rubbed
 from lapwright.presentation.run_view import RunView, run_view
 from lapwright.presentation.standing import passed
 from lapwright.presentation.tuning_notes import label
-from lapwright.presentation.way_round import scale_words
+from lapwright.presentation.way_round import scale_step, scale_words
 from lapwright.presentation.words import ENDED, Fields, say
 from lapwright.results.findings import KINDS, noticed
 from lapwright.results.record import Run
@@ -350,8 +350,13 @@ def _weighing(view: RunView) -> str:
     depth = view.units.depth
     grams = Units.number(view.grams(face.name, depth.size), 3)
     weighs = f"Weighing, clean and dry: {depth.name} off {names} weighs {grams} g{one}."
-    scale = scale_words(view.study.plates[face.name], view.grams(face.name, depth.size), view.units)
-    return " ".join(filter(None, [weighs, scale, "Minutes are guesses until then."]))
+    lost = view.grams(face.name, depth.size)
+    if scale_words(
+        view.study.plates[face.name], lost, view.units
+    ):  # in short: it is to stay on one line
+        step = Units.number(scale_step(lost), echo=True)
+        weighs += f" Scale: to {view.units.mass(masses[face.name])} by {step} g."
+    return f"{weighs} Minutes are guesses until then."
 
 
 # --- on paper ----------------------------------------------------------------------------------
