@@ -134,7 +134,7 @@ def test_what_helps_and_harms_is_named_and_not_called_worthless():
     # For 0.3 um there are spells that get some shops there and harm few; for 0.1 um there is none.
     study += '[goal]\nflatness = "0.1 um"\n'
     book = Book(parse(GAUGES.splitlines()[1] + study))
-    book.add(Entry(readings=(Reading("sph", "A", 1.5e-6), Reading("sph", "B", -1.5e-6))))
+    book.add(Entry(readings=(Reading("sph", "A", 0.47e-6), Reading("sph", "B", -1.9e-6))))
     advice = book.next()
     assert advice.why == "worse"
     assert advice.harm[0].asked.plate == "A"

@@ -258,13 +258,10 @@ def taken_in(
     if sight is None:
         return Chapter(entry, after, after)
     foretold = foretell(after, sight, bench.rng(number, ASKED))
-    if foretold.alarm and (fresh := _fresh(bench, after)):
-        after = opened(layout, after, sight, fresh)
-        foretold = foretell(after, sight, bench.rng(number, ASKED))
     if not foretold.alarm:
         return Chapter(entry, after, after.updated(sight, bench.rng(number, READ)), foretold)
     causes = list(mishaps(bench, number, entry, known, after, sight))
-    plain = Cause("nothing", "", after, sight)
+    plain = Cause("nothing", "", opened(layout, after, sight, _fresh(bench, after)), sight)
     told, better, likely = mixed(causes, plain, bench.rng(number, CAUSES))
     return Chapter(entry, after, told, foretold, better, likely)
 

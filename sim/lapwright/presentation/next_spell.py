@@ -51,9 +51,9 @@ from lapwright.units import Unit, Units, joined, sentence
 
 URAD = Unit(1e-6, "urad")
 OPEN = 0.3e-6  # [m] half a band: a form that is less sure than this has not been read
+FITS = 3.0  # times better: of plates as they come, a mishap that fits less is not spoken of
 SELDOM = 3999  # spells: what comes more seldom still is not told apart
 MOST_SAID = 4  # readings that are told one by one
-
 
 STANDS = {"reached": "reached", "read": "not_known"}  # said of the goal as it is
 
@@ -293,13 +293,15 @@ class NextAnswer(Answer):
 
     def _as_foretold(self) -> str:
         last = self.book.chapters[-1] if self.book.chapters else None
-        if last is None or last.foretold is None or last.entry.done is None:
+        if last is None or last.foretold is None:
             return ""
-        told = last.foretold
+        told, come = last.foretold, last.entry.done is None
+        if come and not told.alarm:
+            return ""
         if told.alarm:
             once = round(1.0 / max(told.tail, 1e-9))
-            text = say("book.no", once=once, more=once > SELDOM)
-            if not last.better:
+            text = say("book.as_come" if come else "book.no", once=once, more=once > SELDOM)
+            if max(last.better.values(), default=0.0) <= (FITS if come else 0.0):
                 return text
             kind, of = max(
                 (k for k in last.better if k[0] != "nothing"), key=lambda k: last.better[k]
