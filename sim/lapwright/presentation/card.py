@@ -350,11 +350,9 @@ def _weighing(view: RunView) -> str:
     depth = view.units.depth
     grams = Units.number(view.grams(face.name, depth.size), 3)
     weighs = f"Weighing, clean and dry: {depth.name} off {names} weighs {grams} g{one}."
-    lost = view.grams(face.name, depth.size)
-    if scale_words(
-        view.study.plates[face.name], lost, view.units
-    ):  # in short: it is to stay on one line
-        step = Units.number(scale_step(lost), echo=True)
+    plate, gone = view.study.plates[face.name], view.grams(face.name, depth.size)
+    if scale_words(plate, gone, view.units):  # in short, to stay on one line
+        step = Units.number(scale_step(gone), echo=True)
         weighs += f" Scale: to {view.units.mass(masses[face.name])} by {step} g."
     return f"{weighs} Minutes are guesses until then."
 
