@@ -160,6 +160,10 @@ LOG = spell(
     DONE,
     [("sph", "A", 0, 0.5), ("sph", "B", 0, -0.2), *TURNED],
 )
+# Both domed, so that there is something to lap whatever else is in doubt.
+DOMED = spell(
+    "date = 2026-03-02", "", [("sph", "A", 0, 0.8), ("sph", "B", 0, 0.5), *TURNED]
+) + spell("date = 2026-03-03", DONE, [("sph", "A", 0, 0.6), ("sph", "B", 0, 0.6), *TURNED])
 GOAL = '[goal]\nflatness = "0.8 um"\n'
 REACHED = '[goal]\nflatness = "20 um"\n'
 
@@ -173,7 +177,7 @@ def marked(folder):
 def test_the_next_spell_is_a_study_that_runs_to_what_is_foretold(bench, capsys):
     coarse = STUDY.replace('"30 mm" }', '"30 mm", cells = 40 }')
     (bench / "mine.toml").write_text(coarse + GOAL, "utf-8")
-    (bench / "mine.log.toml").write_text(LOG, "utf-8")
+    (bench / "mine.log.toml").write_text(DOMED, "utf-8")
     assert main(["next", "mine.toml", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     page, study = Path("mine-next/next.html"), Path("mine-next/next.toml")
@@ -290,7 +294,7 @@ def test_what_was_learnt_of_the_wear_goes_along_with_the_next_study(bench, capsy
 @pytest.mark.usefixtures("hasty")
 def test_an_inch_study_gets_a_next_study_in_inches(bench):
     (bench / "mine.toml").write_text('units = "inch"\n' + STUDY + GOAL, "utf-8")
-    (bench / "mine.log.toml").write_text(LOG, "utf-8")
+    (bench / "mine.log.toml").write_text(DOMED, "utf-8")
     assert main(["next", "mine.toml"]) == 0
     document = tomllib.loads(Path("mine-next/next.toml").read_text("utf-8"))
     (step,), (grit,) = document["steps"], document["grits"].values()
