@@ -29,9 +29,7 @@ __all__ = ["ENOUGH", "Belief", "Foresight"]
 Array = NDArray[np.float64]
 
 ENOUGH = 0.95  # chance of the goal at which one stops
-WIDER = (
-    1.25  # the belief beside the book's: its spreads are 0.52 to 0.96 of those after real readings
-)
+WIDER = 1.25  # a belief here: its spreads are 0.52 to 0.96 of those after real readings
 DRAWS = 12  # of what is believed, and as many on the other side of its middle
 NEAR = 0.95  # of the goal: of what is believed to be larger nobody is sure that it is within
 PROBE = 0.01  # of the squeeze: a shape so high lifts nothing

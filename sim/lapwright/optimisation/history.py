@@ -170,10 +170,8 @@ ALARM = 0.01  # readings that come more seldom than in one of so many such spell
 DRAWS = 4000  # by which it is told how seldom
 TAIL = 0.025
 DRAWN = 48  # shops that are looked back at
-TINY, LOOSE = (
-    1e-30,
-    1e-9,
-)  # of a variance, and of one over itself: what does not vary is left as it is
+# Of a variance, and of one over itself: what does not vary is left as it is.
+TINY, LOOSE = 1e-30, 1e-9
 OFF = (0.0, *np.geomspace(0.1e-6, 100e-6, 31))  # [m] from what was typed, as plates come
 ENOUGH = 0.5  # of a logarithm of likelihood: two that differ by less are as likely
 READ, ASKED, CAUSES = 1, 2, 3  # parts of the key of an entry's random numbers
@@ -315,10 +313,9 @@ def opened(layout: Layout, known: Knowledge, sight: Sight, plates: Sequence[str]
             own = np.outer(column, column)
             wider = [_wider(known, at, off**2 * own) for off in OFF]
             likely = np.array([float(one.density(sight)[0]) for one in wider])
-            if (
-                likely[0] < likely.max() - ENOUGH
-            ):  # the most that is as likely, for how far is not known
-                known = wider[int(np.flatnonzero(likely > likely.max() - ENOUGH)[-1])]
+            as_likely = np.flatnonzero(likely > likely.max() - ENOUGH)
+            if as_likely[0] > 0:
+                known = wider[int(as_likely[-1])]  # how far off, nobody knows
     return known
 
 
