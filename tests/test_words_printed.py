@@ -279,7 +279,7 @@ SHAPE = re.compile(
 
 # What is asked where a study asks for nothing: no size of a face.
 # From where to where a form lies by the grit layer: the remark is that of the size which it belongs to.
-BY_LAYER = re.compile(r"anywhere from [^;.]*? \S+ \S+ to [^;]*? by the layer")
+BY_LAYER = re.compile(r"anywhere from [^;.]*? \S+ \S+ to [^;]*? depending on the grit layer")
 USUAL_GOAL = re.compile(r"flat within [\d.]+ \w+ \(taken, as the study has no \[goal\]\)")
 
 

@@ -173,3 +173,12 @@ def test_a_turn_is_said_back_as_it_was_typed(typed: str, told: str) -> None:
     )
     under = study.turns_bottom(1)
     assert told in _hand(study.steps[0], study.ahead[0], study.units, under)
+
+
+@pytest.mark.parametrize("name", ["pair", "quarter-turns", "straight-stroke"])
+def test_nothing_is_cut_short_while_lines_are_free(name: str) -> None:
+    """A study of one step has lines to spare: what one line cannot hold goes on in the next."""
+    text = studies()[name]
+    lines = screen_of(text)
+    assert not [line for line in lines if line.endswith(" ...")]
+    assert sum(line.startswith("  leaves ") for line in lines) == 1

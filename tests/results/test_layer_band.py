@@ -127,7 +127,9 @@ def test_the_mark_in_the_long_run_goes_as_the_depth_of_the_layer(layer):
     """dz/dt = A z / s + b has its fixed point at -s D b: the band is 0.4 to 3 times the mark (practice)."""
     told = parse(PAIR.replace("LAYER", layer)).why()
     long_run = " ".join(told.text().split()).partition("in the long run")[2]
-    found = re.findall(r"dish ([\d.]+) um(?:, ([\d.]+) to ([\d.]+) by the layer)?", long_run)
+    found = re.findall(
+        r"dish ([\d.]+) um(?:, ([\d.]+) to ([\d.]+) depending on the grit layer)?", long_run
+    )
     bands = [tuple(map(float, one)) for one in found if one[1]]
     assert bool(bands) == (not layer)
     json = told.told()["steps"][0]

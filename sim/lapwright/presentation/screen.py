@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from lapwright.presentation import beforehand
@@ -23,7 +24,6 @@ from lapwright.results.findings import KINDS
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
     from lapwright.results.answer import Preview
-    from lapwright.specification.plate import Plate
     from lapwright.specification.step import Step
     from lapwright.units import Units
 
@@ -33,6 +33,7 @@ NEXT = 3  # rows that what to type next takes
 MOST = 3  # findings
 IMPOSSIBLE = ("tips", "seesaws")
 CUT = " ..."  # behind what is not all
+SAID = 0.5  # of the room that what is left of a text fills, where it is cut at the end of a clause
 INDENT = 10  # columns before what is said of a step
 
 
@@ -43,44 +44,75 @@ def screen(preview: Preview, rows: int = ROWS - NEXT) -> Iterator[str]:
     found = [one for one in told if one.code not in IMPOSSIBLE]
     width = max(map(len, study.plates)) + 2
     alike = study.batch.names[1:] if study.batch is not None else ()
-    head = [fitted([study.title or study.stem], 0)]
-    head += [line for one in cannot for line in _wrapped(one.text)]
+    head = [Row([study.title or study.stem])]
+    head += [Row([line]) for one in cannot for line in _wrapped(one.text)]
     for name, plate in study.plates.items():
         if name not in alike:
-            head += _plate(name, plate, study.units, width)
+            text = beforehand.plate(plate, study.units, brief=True)
+            head.append(Row([text], width, f"{name:<{width}}"))
     if study.start is not None:
-        head += _wrapped(beforehand.came_from(study.start), "")
-    parts = [head, *(list(_step(preview, number)) for number in range(1, len(study.steps) + 1))]
+        head += [Row([line]) for line in _wrapped(beforehand.came_from(study.start), "")]
+    told_of = [head, *(list(_step(preview, number)) for number in range(1, len(study.steps) + 1))]
     if study.batch is not None:
-        parts[-1] += [fitted([line], 0) for line in before_words(study)]
+        told_of[-1] += [Row([line]) for line in before_words(study)]
     elif study.rounds > 1:
-        parts[-1].append(say("screen.rounds", rounds=study.rounds))
-    parts.append(list(_findings(found, rows - sum(map(len, parts)))))
+        told_of[-1].append(Row([say("screen.rounds", rounds=study.rounds)]))
+    last = list(_findings(found, rows - sum(map(len, told_of))))
     if not told:
-        parts[-1].append(say("screen.calm"))
+        last.append(say("screen.calm"))
+    parts = [*_in_full(told_of, rows - sum(map(len, told_of)) - len(last)), last]
     airy = sum(map(len, parts)) + len(parts) - 1 <= rows
     for k, part in enumerate(parts):
         yield from ([""] if airy and k and part else [])
         yield from part
 
 
-def _plate(name: str, plate: Plate, units: Units, width: int) -> list[str]:
-    """A plate in a line; of one that comes out of parallel in two where that has no room."""
-    text, head = beforehand.plate(plate, units, brief=True), f"{name:<{width}}"
-    line = fitted([text], width, head)
-    if plate.wedge is None or not line.endswith(CUT):
-        return [line]
-    text, _, wedge = text.rpartition("; ")
-    return [fitted([text], width, head), fitted([wedge], width, " " * width)]
+@dataclass(frozen=True)
+class Row:
+    """What is said behind a `head` of so many columns of `indent`: of its `parts`, one line full or all."""
+
+    parts: Sequence[str]
+    indent: int = 0
+    head: str = ""
+    comma: str = ", "
+
+    @property
+    def short(self) -> str:
+        """In one line."""
+        return fitted(self.parts, self.indent, self.head, self.comma)
+
+    @property
+    def full(self) -> list[str]:
+        """In as many lines as it takes."""
+        text = self.comma.join(filter(None, self.parts))
+        return textwrap.wrap(
+            text,
+            COLUMNS,
+            initial_indent=self.head,
+            subsequent_indent=" " * max(self.indent, 2),
+            break_on_hyphens=False,
+        )
 
 
-def _step(preview: Preview, number: int) -> Iterator[str]:
-    """A step in five lines: what is laid on what, hand, cuts, makes, leaves."""
+def _in_full(parts: Sequence[Sequence[Row]], spare: int) -> Iterator[list[str]]:
+    """The lines of each part: those that one line cuts short in full, while `spare` lines last."""
+    for part in parts:
+        lines = []
+        for row in part:
+            more = len(row.full) - 1
+            enough = 0 < more <= spare
+            spare -= more if enough else 0
+            lines += row.full if enough else [row.short]
+        yield lines
+
+
+def _step(preview: Preview, number: int) -> Iterator[Row]:
+    """A step in five rows: what is laid on what, hand, cuts, makes, leaves."""
     study, units, at = preview.study, preview.study.units, number - 1
     step, look, glance = study.steps[at], preview.looks[at], preview.glances[at]
     pair = f"Step {number}: {step.top} on {step.bottom}"
     how = beforehand.schedule(step, look, units)
-    yield fitted([pair, f"grit {step.grit.name}", *how], 0)
+    yield Row([pair, f"grit {step.grit.name}", *how])
     cuts = [beforehand.cuts(study, number, look, brief) for brief in (False, True)]
     parts = {
         "hand": _hand(step, look, units, study.turns_bottom(number)),
@@ -89,7 +121,7 @@ def _step(preview: Preview, number: int) -> Iterator[str]:
         "leaves": leaves(step, study.plates, look, units, glance, brief=True),
     }
     for what, told in parts.items():
-        yield fitted(told, INDENT, f"  {what:<{INDENT - 2}}", "; " if what != "hand" else ", ")
+        yield Row(told, INDENT, f"  {what:<{INDENT - 2}}", "; " if what != "hand" else ", ")
 
 
 def _hand(step: Step, look: Outlook, units: Units, under: bool) -> list[str]:
@@ -148,12 +180,12 @@ def _findings(told: Sequence[Line], room: int) -> Iterator[str]:
 def shortened(
     text: str, most: int, wrapping: Callable[[str], list[str]] | None = None
 ) -> list[str]:
-    """As much of a text as so many lines hold."""
+    """As much of a text as so many lines hold: whole sentences or clauses, where they are not too few."""
     wrapping = wrapping or _wrapped
-    lines = wrapping(text)
+    lines, room = wrapping(text), len(text) + len(CUT)
     while len(lines) > most:
-        text = text.removesuffix(CUT).rpartition(" ")[0] + CUT
-        lines = wrapping(text)
+        room -= 1
+        lines = wrapping(_clause(text, room))
     return lines
 
 
@@ -185,6 +217,14 @@ def _clause(text: str, room: int) -> str:
     """The clauses of a text that fit."""
     if len(text) <= room:
         return text
-    ends = [text.rfind(mark, 0, room - len(CUT)) for mark in ("; ", ": ", " (", ". ", ", ")]
-    end = max(ends) if max(ends) > 0 else text.rfind(" ", 0, room - len(CUT))
-    return text[: end if end > 0 else room - len(CUT)] + CUT
+    room -= len(CUT)
+    for marks in (("; ", ". "), ("; ", ": ", " (", ". ", ", ")):
+        if (end := _end(text, room, marks)) >= SAID * room:
+            return text[:end] + CUT
+    end = _end(text, room, (" ",))
+    return text[: end if end > 0 else room] + CUT
+
+
+def _end(text: str, room: int, marks: Sequence[str]) -> int:
+    """Where the last of the clauses that fit ends; -1: nowhere."""
+    return max(text.rfind(mark, 0, room + 1) for mark in marks)

@@ -5,6 +5,7 @@ Sizes in the study's units; words as in `lapwright.presentation.words`.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
@@ -22,7 +23,7 @@ from lapwright.modal.propagator import SLOW, Lifts, Propagator, made, share_of
 from lapwright.modal.spectrum import NO_MARGIN, OWN_NAMES, FormMode, quicker
 from lapwright.modal.step_analysis import LONGEST, LinearisationError, StepAnalysis
 from lapwright.presentation import words
-from lapwright.presentation.words import by_layer, say, with_bands
+from lapwright.presentation.words import ENDS, Sizes, by_layer, say, with_bands
 from lapwright.specification.step import Step
 from lapwright.units import METRIC, NOTHING, Units, joined, told
 
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from lapwright.specification.step import Step
 
 
+ALIKE = 0.2  # by so much of their size marks of two faces may differ that one line tells together
 NO_BANDS: Mapping[str, Mapping[str, float]] = MappingProxyType({})
 LITTLE = 0.02  # um of form for each um removed: less is nothing to speak of
 FITS = 0.98  # share of an error that is left for ever, from which the two faces fit
@@ -241,6 +243,12 @@ def _mark(step: Step, glance: Glance, units: Units, brief: bool = False) -> str:
         name: {**forms, **with_bands(glance.mark_by_layer.get(name, {}))}
         for name, forms in glance.mark.items()
     }
+    everyone = "both" if all(marks.values()) or not brief else ""
+    if brief:
+        marks = {name: forms for name, forms in marks.items() if forms}
+        for name, other in itertools.combinations(marks, 2):
+            if _much_alike(marks[name], marks[other], bands[name], bands[other]):
+                marks[other], bands[other] = marks[name], bands[name]
     each = _together(
         {
             name: joined(
@@ -252,9 +260,17 @@ def _mark(step: Step, glance: Glance, units: Units, brief: bool = False) -> str:
             or say("leaves.as_good")
             for name, forms in marks.items()
         },
-        "both",
+        everyone,
     )
     return say("leaves.brief" if brief else "leaves.mark", each=each)
+
+
+def _much_alike(one: Sizes, other: Sizes, banded: Sizes, too: Sizes) -> bool:
+    """Whether two faces show the same mark to a person: the same forms, sizes and bands within a fifth."""
+    keys = [f"{key}{end}" for key in one for end in ("", *ENDS)]
+    return one.keys() == other.keys() and all(
+        math.isclose(banded.get(key) or 0.0, too.get(key) or 0.0, rel_tol=ALIKE) for key in keys
+    )
 
 
 def _together(faces: Mapping[str, str], everyone: str = "") -> str:
