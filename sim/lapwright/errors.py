@@ -129,3 +129,16 @@ class DefectiveError(LapwrightError):
     """What a stroke leaves alone would grow with time: it has no drift and no residue to tell."""
 
     code = "defective"
+
+
+def at_least_one(what: str, value: object) -> None:
+    """Refuse what is no number of processes or cores.
+
+    Raises
+    ------
+    CommandError
+        It is no whole number, or less than one.
+
+    """
+    if not isinstance(value, int) or isinstance(value, bool) or value < 1:
+        raise CommandError(f"{what}: {value!r} cannot be: write 1, 2, ...", key=what)

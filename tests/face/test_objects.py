@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import inspect
+import re
 from datetime import date
 from math import pi
 from pathlib import Path
@@ -222,6 +223,13 @@ WRONG = [
     (lambda: pair(plates=[A, B]), "plates: is not a table of plates by name, but list"),
     (lambda: A.replace(thickness=True), "Plate.thickness: true is not a length"),
     (lambda: STEP.replace(stroke={"travel": np.float32(0.25)}), "0.25 has no unit: write a share"),
+    (lambda: lw.Disc(None), "Disc.diameter: None is NoneType, not float or text"),
+    (lambda: A.replace(material=5), "Plate.material: 5 is int, not Material or text"),
+    (lambda: A.replace(cells=20.5), "Plate.cells: 20.5 is float, not int or text"),
+    (lambda: STEP.replace(hand=3), "Step.hand: 3 is int, not Hand or text"),
+    (lambda: pair(steps=None), "steps: is not a list of steps, but NoneType"),
+    (lambda: pair(plates={1: A, "B": B}), "plates: 1 is no name: write text such as 'A'"),
+    (lambda: lw.Study.from_dict(5), "5 is no table of what a file holds"),
 ]
 
 CLASSES = [one for name in lw.__all__ if isinstance(one := getattr(lw, name), type)]
@@ -250,6 +258,31 @@ def test_wrong_input_is_refused_in_one_line(make, line: str) -> None:
         make()
     assert line in str(trouble.value)
     assert "\n" not in str(trouble.value)
+
+
+def test_what_is_asked_of_another_study_or_by_a_wrong_name_is_refused() -> None:
+    small = pair(plates={"A": A.replace(cells=16), "B": B.replace(cells=16)})
+    first, *_ = small.states()
+    swept = small.sweep({"steps.1.time": np.array([12.0, 18.0])})
+    asked = {
+        "after: is no state of these plates": lambda: pair().states(after=first),
+        "threads: 0 cannot be": lambda: small.run(threads=0),
+        "workers: -1 cannot be": lambda: small.sweep({"time": ["1 s"]}, workers=-1),
+        "'1 min' is one value: write a list": lambda: small.sweep({"time": "1 min"}),
+        "there is no plate 'Z'": lambda: swept.form("Z", "sphere"),
+        "there is no form 'spheer': did you mean sphere?": lambda: swept.form("A", "spheer"),
+    }
+    for line, ask in asked.items():
+        with pytest.raises(lw.LapwrightError, match=re.escape(line)):
+            ask()
+    typed = small.sweep({"steps.1.time": ["12 s", "18 s"]})
+    assert (swept.form("A", "sphere") == typed.form("A", "sphere")).all(), "numbers are in SI"
+
+
+def test_none_takes_a_key_away() -> None:
+    asked = pair(goal={"flatness": "0.3 um"})
+    assert asked.goal is not None
+    assert asked.replace(goal=None).goal is None
 
 
 def test_all_faults_are_told_at_once() -> None:

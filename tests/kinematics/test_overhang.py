@@ -1,5 +1,6 @@
 """Overhang, overlap, lift-off and tipping: closed forms, published shares, and a slow twin by counting."""
 
+from dataclasses import astuple
 from math import acos, cos, pi, radians, sin, sqrt
 
 import numpy as np
@@ -380,9 +381,8 @@ def test_a_rim_cut_away_supports_nothing():
     got = worst_overhang(step(curve=Line(0.06)), rimmed, B)
     assert got.overhang == pytest.approx(0.03)
     assert got.margin == pytest.approx(min(0.075, 0.08 - 0.03), rel=1e-6)
-    assert land_outline(
-        plate("R", Ring(0.16, 0.08), grooves=Grooves("square", 0.012, 0.002, rim=0.005))
-    ) == Ring(pytest.approx(0.15), pytest.approx(0.09))
+    grooved = plate("R", Ring(0.16, 0.08), grooves=Grooves("square", 0.012, 0.002, rim=0.005))
+    assert astuple(land_outline(grooved)) == pytest.approx(astuple(Ring(0.15, 0.09)))
 
 
 def test_overhang_does_not_care_which_way_the_bench_is_turned():

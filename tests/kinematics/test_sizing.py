@@ -1,6 +1,6 @@
 """Strokes sized by travel and by overhang: the size comes back out of the motion."""
 
-from dataclasses import replace
+from dataclasses import astuple, replace
 from math import pi, radians, sqrt
 
 import numpy as np
@@ -47,12 +47,13 @@ def test_travel_is_a_share_of_the_width_there():
 
 def test_what_is_taken_when_nothing_is_said():
     third = 0.16 / 3.0
-    assert sized("figure-eight", DISC, DISC) == FigureEight(
-        pytest.approx(third), pytest.approx(third / 2)
-    )
-    assert sized("ellipse", DISC, DISC) == Ellipse(pytest.approx(third), pytest.approx(third / 2))
-    assert sized("zigzag", DISC, DISC) == Zigzag(pytest.approx(third), pytest.approx(third / 2), 10)
-    assert sized("circle", DISC, DISC) == Circle(pytest.approx(third / 2))
+    for curve in (
+        FigureEight(third, third / 2),
+        Ellipse(third, third / 2),
+        Zigzag(third, third / 2, 10),
+        Circle(third / 2),
+    ):
+        assert astuple(sized(curve.kind, DISC, DISC)) == pytest.approx(astuple(curve))
     rosette = sized("rosette", DISC, DISC)
     assert 2.0 * (rosette.radius + rosette.small) == pytest.approx(third)
     assert rosette.small == pytest.approx(rosette.radius / 3.0)

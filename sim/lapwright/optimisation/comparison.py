@@ -14,14 +14,14 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.errors import LapwrightError
+from lapwright.errors import CommandError, LapwrightError
 from lapwright.integration.estimate import Outlook
 from lapwright.optimisation.cases import Case, Tolerance
 from lapwright.optimisation.criterion import WORST, Criterion, criterion_of
 from lapwright.optimisation.equal_metal import Judged, in_draws, judged_where, with_metal_off
 from lapwright.optimisation.summary import Summary
 from lapwright.results.answer import Answer
-from lapwright.specification.said import Constructed
+from lapwright.specification.said import Constructed, listed, meant, shown
 from lapwright.study.doubts import doubt_at_end
 from lapwright.study.model import Study, guessed
 
@@ -60,6 +60,12 @@ class Known:
     def telling(self) -> bool:
         """False where `apart` is no more than the error of it."""
         return self.error is None or self.apart > self.error
+
+
+def _known(what: str, name: str, names: Iterable[str]) -> None:
+    if name not in (names := list(names)):
+        hint = meant(name, names, f"write {listed(names)}")
+        raise CommandError(f"there is no {what} {shown(name)}: {hint}", key=what)
 
 
 @dataclass(frozen=True, repr=False)
@@ -145,7 +151,16 @@ class Comparison(Answer, metaclass=Constructed):
         array
             (members,) [m]; nan where a member tipped or has no such form.
 
+        Raises
+        ------
+        CommandError
+            No plate or no form is called so.
+
         """
+        there = [got.plates for got in self.nominal if got.plates]
+        if there:
+            _known("plate", plate, there[0])
+            _known("form", name, there[0][plate].forms)
         found = [
             got.plates[plate].forms[name] if plate in got.plates else None for got in self.nominal
         ]

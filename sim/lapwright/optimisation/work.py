@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lapwright import __version__
-from lapwright.errors import CommandError
+from lapwright.errors import CommandError, at_least_one
 from lapwright.files import taken
 from lapwright.optimisation.cases import Case, Tolerance, cases_of, with_cells
 from lapwright.optimisation.comparison import Comparison, compared
@@ -23,6 +23,9 @@ from lapwright.optimisation.quick_draws import with_quick_draws
 from lapwright.optimisation.summary import Summary
 from lapwright.optimisation.workers import WorkerPool, in_process, processes
 from lapwright.results.recorder import heading
+from lapwright.specification.curves import size_names
+from lapwright.specification.said import own_number, shown
+from lapwright.specification.step import Load, Step
 from lapwright.study.model import Study
 from lapwright.study.read import parse_document
 from lapwright.study.resolved import digest_of, inputs_of, versions
@@ -243,7 +246,10 @@ def _sweep(axes: Mapping[str, Sequence[Any]]) -> dict[str, Any]:
     for key, values in axes.items():
         named = re.fullmatch(r"steps\.(\d+)\.(.+)", key)
         steps.add(int(named[1]) if named else None)
-        found[named[2] if named else key] = list(values)
+        if isinstance(values, str):
+            message = f"{key}: {shown(values)} is one value: write a list of them"
+            raise CommandError(message, key="sweep")
+        found[named[2] if named else key] = [_as_typed(key, value) for value in values]
     if len(steps) > 1:
         raise CommandError(
             f"{', '.join(axes)}: keys of one step, or of every step, can be swept together",
@@ -251,6 +257,16 @@ def _sweep(axes: Mapping[str, Sequence[Any]]) -> dict[str, Any]:
         )
     step = steps.pop() if steps else None
     return found if step is None else {"step": step, **found}
+
+
+def _as_typed(key: str, value: Any) -> Any:
+    """A value as a file has it: of a number in SI the text, where the key takes a size."""
+    name, value = key.rpartition(".")[2], own_number(value)
+    of, field_name = (Load, "force") if name == "load" else (size_names().get(name, Step), name)
+    typed = getattr(getattr(vars(of).get(field_name), "reader", None), "typed", None)
+    if isinstance(value, bool) or not isinstance(value, int | float) or typed is None:
+        return value
+    return typed(value) if vars(of)[field_name].bare else value
 
 
 def tune(study: Study, many: Many, workers: int, folder: str | Path | None) -> Tuning:
@@ -277,4 +293,5 @@ def tune(study: Study, many: Many, workers: int, folder: str | Path | None) -> T
 
 def crew_of(workers: int) -> AbstractContextManager[WorkerPool]:
     """In one process, which is this one, or in so many."""
+    at_least_one("workers", workers)
     return in_process() if workers <= 1 else processes(workers)

@@ -11,9 +11,12 @@ from __future__ import annotations
 
 import dataclasses
 import inspect
+import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import cached_property
 from numbers import Integral, Real
-from typing import Any, Generic, Self, TypeVar, cast
+from types import NoneType, UnionType
+from typing import Any, Generic, Self, TypeVar, cast, get_args, get_origin
 
 from lapwright.errors import Fault, StudyError
 from lapwright.units import METRIC, Text, Units, joined, told
@@ -79,6 +82,8 @@ def shown(value: Any) -> str:
     if isinstance(value, str):
         text = one_line(value)
         return f"'{text}'" if len(text) <= 60 else f"'{text[:57]}...'"
+    if value is None:
+        return "None"
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int):
@@ -172,9 +177,19 @@ class Said(Generic[T]):
         self.example = example
         self.default = reader(usual) if usual is not None and default is _NONE else default
         self.name = ""
+        self.owner: type = object
 
     def __set_name__(self, owner: type, name: str) -> None:
-        self.name = name
+        self.name, self.owner = name, owner
+
+    @cached_property
+    def kinds(self) -> tuple[type, ...]:
+        """Which kinds of value the field holds, by what its annotation says."""
+        said = eval(self.owner.__annotations__[self.name], vars(sys.modules[self.owner.__module__]))
+        (said,) = get_args(said)
+        some = get_args(said) if isinstance(said, UnionType) else (said,)
+        kinds = [Mapping if get_origin(one) is dict else get_origin(one) or one for one in some]
+        return tuple(kinds)
 
     def __get__(self, instance: object | None, owner: type) -> T:
         if instance is not None:
@@ -189,7 +204,7 @@ class Said(Generic[T]):
     def __set__(self, instance: object, value: Any) -> None:
         if value is self:
             value = {}
-        if type(value) is not float or not self.bare:
+        if type(value) is not float or not self.bare or float not in self.kinds:
             value = self.taken(type(instance).__name__, value)
         instance.__dict__[self.name] = value
 
@@ -209,8 +224,14 @@ class Said(Generic[T]):
         except RefusedError as trouble:
             fault = Fault(f"{owner}.{self.name}", trouble.message, trouble.code)
             raise StudyError([fault]) from None
-        if typed is not None and isinstance(value, int):
-            return float(value)
+        kinds = () if value is self.default else self.kinds
+        whole = isinstance(value, int) and float in kinds
+        if whole and typed is not None:
+            value = float(value)
+        if kinds and not whole and not isinstance(value, kinds):
+            takes = listed([*(one.__name__ for one in kinds if one is not NoneType), "text"])
+            message = f"{shown(value)} is {type(value).__name__}, not {takes}"
+            raise StudyError([Fault(f"{owner}.{self.name}", message, "type")])
         return value
 
 

@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
-from lapwright.errors import CannotDoError, CommandError
+from lapwright.errors import CannotDoError, CommandError, Fault, StudyError, at_least_one
 from lapwright.kinematics.schedule import rubbing_time
 from lapwright.limits import TOLERANCE
 from lapwright.machine import one_thread
@@ -291,10 +291,14 @@ class Study(Frozen):
         from lapwright.study.source import document_of
         from lapwright.study.write import written
 
-        said = {key: value for key, value in said.items() if value is not None}
+        needed = ("plates", "steps")
+        left_out = {key for key, one in said.items() if one is None and key not in needed}
+        said = {key: one for key, one in said.items() if key not in left_out}
         document = plain(
             document_of(like) | tables_of_objects(said) if like else document_of_objects(**said)
         )
+        if like:
+            document = {key: one for key, one in document.items() if key not in left_out}
         if "plates" in said:
             document.pop("parts", None)
         home = None if folder is None else Path(folder)
@@ -384,6 +388,9 @@ class Study(Frozen):
         from lapwright.study.read import parse_document
         from lapwright.study.write import written
 
+        if not isinstance(whole := cast(Any, document), Mapping):
+            fault = Fault("", f"{shown(whole)} is no table of what a file holds", "type")
+            raise StudyError([fault])
         return parse_document(document, stem, folder, text=written(document))
 
     def write(self, path: str | Path) -> None:
@@ -432,6 +439,8 @@ class Study(Frozen):
 
         Raises
         ------
+        CommandError
+            `after` is no state of these plates.
         TippedError, NoOverlapError, SettleError
             At the place where the top tips, or does not settle.
 
@@ -439,6 +448,9 @@ class Study(Frozen):
         from lapwright.integration.loop import lap
         from lapwright.integration.state import Settings
 
+        at_least_one("threads", threads)
+        if after is not None:
+            self._check_state(after)
         return lap(
             self.plates,
             self.steps,
@@ -470,6 +482,7 @@ class Study(Frozen):
         """
         from lapwright.results.recorder import lapped
 
+        at_least_one("threads", threads)
         return lapped(self, progress, threads)
 
     @one_thread()
@@ -640,15 +653,15 @@ class Study(Frozen):
 
     @one_thread()
     def gauge(
-        self, readings: Sequence[str] = (), gauges: Sequence[str] | None = None
+        self, readings: str | Sequence[str] = (), gauges: str | Sequence[str] | None = None
     ) -> GaugeAnswer:
         """What gauges show on the faces as they come, and what `readings` say ("sph A 1.2 um @ 0 deg").
 
         Parameters
         ----------
-        readings : sequence of str
+        readings : str or sequence of str
             Such as "sph A 1.2 um @ 0 deg".
-        gauges : sequence of str, optional
+        gauges : str or sequence of str, optional
             Which gauges; all if it is not said.
 
         Returns
@@ -659,7 +672,20 @@ class Study(Frozen):
         """
         from lapwright.results.gauge import GaugeAnswer
 
-        return GaugeAnswer(self, gauges=gauges, readings=readings)
+        return GaugeAnswer(
+            self,
+            gauges=[gauges] if isinstance(gauges, str) else gauges,
+            readings=[readings] if isinstance(readings, str) else readings,
+        )
+
+    def _check_state(self, after: State) -> None:
+        heights = getattr(after, "heights", None)
+        there = {} if heights is None else {name: z.shape for name, z in heights.items()}
+        if there != {name: plate.grid.shape for name, plate in self.plates.items()}:
+            message = "after: is no state of these plates, on as many cells each"
+            raise CommandError(message, key="after")
+        if after.clock.step > len(self.steps):
+            raise CommandError("after: is in a step that this study has not", key="after")
 
     def _check_step(self, step: int) -> None:
         if not 1 <= step <= len(self.steps):

@@ -18,7 +18,7 @@ from lapwright.specification.outline import SIZE, Disc, Outline, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm
 from lapwright.specification.quantities import LENGTH, quantity
 from lapwright.specification.rates import WEAR
-from lapwright.specification.said import own_number, spelled
+from lapwright.specification.said import own_number, shown, spelled
 from lapwright.specification.step import (
     EVERY,
     WARMTH,
@@ -67,6 +67,11 @@ def tables_of_objects(keys: Mapping[str, Any]) -> Document:
         if key == "edge_margin" and isinstance(value, EdgeMargin):
             value = margin_text(value)
         elif key == "plates" and isinstance(value, Mapping):
+            faults += [
+                Fault(key, f"{shown(name)} is no name: write text such as 'A'", "type")
+                for name in value
+                if not isinstance(name, str)
+            ]
             value = {
                 name: _entry(f"plates.{name}", plate, Plate, _plate, faults)
                 for name, plate in value.items()
