@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from matplotlib.image import imread
+from scipy.optimize import linprog
 
 from lapwright.commands.main import main
 from lapwright.integration.estimate import outlooks
@@ -17,7 +18,14 @@ from lapwright.presentation.beforehand import over_the_edge
 from lapwright.presentation.pictures.faces import contour_step, height_limit
 from lapwright.presentation.pictures.history import _top_during
 from lapwright.presentation.pictures.ink import HEIGHTS, REMOVED, round_step, round_up
-from lapwright.presentation.pictures.sections import Surface, best_angle, piled, rest_plane
+from lapwright.presentation.pictures.sections import (
+    TRIFLE,
+    Surface,
+    best_angle,
+    lowest_plane,
+    piled,
+    rest_plane,
+)
 from lapwright.presentation.pictures.stroke import reaches, stroke_words
 from lapwright.presentation.run_view import run_view
 from lapwright.presentation.tables import limit
@@ -280,6 +288,29 @@ def test_a_top_rests_where_no_high_spot_reaches_through() -> None:
     assert h == pytest.approx(2 / 3 * UM, rel=1e-3)
     assert a == pytest.approx(1 * UM / 0.12, rel=1e-3)
     assert b == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("kind", ["rough", "dome", "saddle", "off the middle", "beside the middle"])
+def test_the_plane_of_rest_is_the_least_of_a_linear_programme(kind: str) -> None:
+    """Height in the middle and a trifle of the slopes, by scipy's solver (HiGHS): two parts of each slope."""
+    rng = np.random.default_rng(len(kind))
+    for number in (3, 5, 40, 400) * 3:
+        u, v = rng.uniform(-1.0, 1.0, (2, number))
+        u += {"off the middle": 0.9, "beside the middle": 1.5}.get(kind, 0.0)
+        z = {"dome": -(u * u + v * v), "saddle": u * u - v * v}.get(
+            kind, rng.standard_normal(number)
+        )
+        z = (z - z.max()) / np.ptp(z)
+        under = np.stack([-np.ones(number), -u, u, -v, v], axis=1)
+        cost = [1.0] + [TRIFLE] * 4
+        asked = linprog(cost, under, -z, bounds=[(None, None)] + [(0.0, None)] * 4)
+        found = lowest_plane(u, v, z)
+        assert (found is None) == (not asked.success)
+        assert found is not None or kind != "dome" or number < 40
+        if found is not None:
+            h, a, b = found
+            assert (z - (h + a * u + b * v)).max() < 1e-8  # nothing reaches through
+            assert h + TRIFLE * (abs(a) + abs(b)) == pytest.approx(asked.fun, abs=1e-8)
 
 
 def test_the_cut_goes_where_the_gap_is_widest(make_run) -> None:

@@ -136,7 +136,8 @@ class _Cache(FunctionCache):
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         try:
-            return super().load_overload(sig, target_context)
+            # Not numba's own, which first makes ready to compile: that takes longer than to read.
+            return self._load_overload(sig, target_context)
         except Exception:  # whatever unpickling a damaged file may raise
             with contextlib.suppress(OSError):
                 self.flush()

@@ -36,8 +36,9 @@ POINTS = 401
 ASIDE = 0.2  # of the reach: how far beside the middle a cut may go to keep out of a groove
 LAND = 0.02  # share of a cell below which it has no land at all
 CLEARLY = 1.1  # another cut than from 9 to 3 must show a gap wider by so much
-ACTIVE = 40  # points that the plane is first laid on
-TURNS = 40
+TURNS = 400  # of the search for the plane on which the top rests
+TRIFLE = 1e-6  # what a slope of that plane costs beside its height in the middle
+FAR = 1e6  # below all points, in units of their range
 OFF = 0.1  # of the top: from there on it lies off the middle of the bottom
 
 
@@ -201,8 +202,6 @@ def rest_plane(x: Array, y: Array, total: Array) -> tuple[float, float, float]:
 
     Where the middle does not lie between points that could bear, it lies level on the highest.
     """
-    from scipy.optimize import linprog
-
     if total.size == 0:
         return 0.0, 0.0, 0.0
     level = float(total.max()), 0.0, 0.0
@@ -210,25 +209,43 @@ def rest_plane(x: Array, y: Array, total: Array) -> tuple[float, float, float]:
     if unit < 1e-12 or reach <= 0.0:
         return level
     u, v, z = x / reach, y / reach, (total - total.max()) / unit
-    ends = [int(np.argmax(u * cos(t) + v * sin(t))) for t in np.linspace(0.0, 2.0 * pi, 16)]
-    some = np.union1d(np.argsort(z)[-ACTIVE:], ends)
-    plane = np.array([0.0, 0.0, 0.0])
-    for _ in range(TURNS):
-        rows = np.stack([-np.ones(some.size), -u[some], u[some], -v[some], v[some]], axis=1)
-        # The slopes cost a trifle, so that among planes alike the level one is taken.
-        found = linprog(
-            [1.0, 1e-6, 1e-6, 1e-6, 1e-6], rows, -z[some], bounds=[(None, None), *[(0, None)] * 4]
-        )
-        if not found.success:
-            return level
-        h, a, a_, b, b_ = found.x
-        plane = np.array([h, a - a_, b - b_])
-        over = z - (plane[0] + plane[1] * u + plane[2] * v)
-        if over.max() < 1e-7:
-            break
-        some = np.union1d(some, np.argsort(over)[-8:])
-    h, a, b = (float(p) for p in plane)
+    found = lowest_plane(u, v, z)
+    if found is None:
+        return level
+    h, a, b = (float(p) for p in found)
     return h * unit + float(total.max()), a * unit / reach, b * unit / reach
+
+
+def lowest_plane(u: Array, v: Array, z: Array) -> Array | None:
+    """The plane (3,) over points (n,) that costs least: its height in the middle and a trifle of its slopes.
+
+    So among planes alike the level one is taken.  None where the middle does not lie between the points.  The
+    simplex method on the dual: what bears is weighed so that it carries the middle, each weight a column, as
+    is what each slope leaves of its trifle; the first is a point far below the middle.
+    """
+    slopes = np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
+    basis = np.vstack([[1.0, 0.0, 0.0, 0.0, 0.0], np.hstack([np.zeros((4, 1)), np.eye(4)])])
+    height = np.array([-FAR, 0.0, 0.0, 0.0, 0.0])
+    limits = np.array([1.0, TRIFLE, TRIFLE, TRIFLE, TRIFLE])
+    for _ in range(TURNS):
+        plane = np.linalg.solve(basis.T, height)  # height, and each slope in two parts
+        weight = np.linalg.solve(basis, limits)
+        slope = plane[1:] @ slopes
+        over = z - (plane[0] + slope[0] * u + slope[1] * v)
+        worst, less = int(np.argmax(over)), int(np.argmin(plane[1:]))
+        if max(over[worst], -plane[1 + less]) < 1e-9:
+            return None if height.min() == -FAR else np.array([plane[0], *slope])
+        if over[worst] >= -plane[1 + less]:
+            column, top = np.append(1.0, slopes @ [u[worst], v[worst]]), z[worst]
+        else:
+            column, top = np.eye(5)[1 + less], 0.0
+        step = np.linalg.solve(basis, column)
+        ratio = np.full(5, np.inf)
+        np.divide(np.maximum(weight, 0.0), step, out=ratio, where=step > 1e-12)
+        ties = np.nonzero(ratio <= ratio.min() + 1e-14)[0]
+        leaving = int(ties[np.argmax(step[ties])])
+        basis[:, leaving], height[leaving] = column, top
+    return None
 
 
 def best_angle(bottom: Face, top: Face, piles: Sequence[Pile]) -> float:
