@@ -318,7 +318,7 @@ def _stroked(
 
     def sized(travel: float) -> Step:
         half = 0.5 * travel * unit
-        sizes = {"width": 2.0 * slim * half, "passes": passes, "ratio": float(ratio)}
+        sizes = {"width": 2.0 * slim * half, "passes": passes, "ratio": ratio}
         return replace(
             step, curve=Line(travel * unit) if kind == "line" else shaped(kind, half, sizes)
         )
