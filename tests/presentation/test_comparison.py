@@ -7,12 +7,14 @@ import re
 from pathlib import Path
 
 import pytest
-from comparing import crew_at_hand
+from comparing import PAIR, crew_at_hand
 
 from lapwright.commands import compare
 from lapwright.commands.main import main
 from lapwright.optimisation.cases import spoken
+from lapwright.presentation.comparison_text import ordinal
 from lapwright.presentation.words import MARK
+from lapwright.study.read import parse
 
 WAYS = """title = "Ways"
 plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um", twist = "2 um" }, cells = 24 }
@@ -180,3 +182,21 @@ def test_each_graph_along_a_swept_key_is_drawn_once(
     assert not [text for text in told if text.startswith(("-", "\u2212"))], (
         "sizes have names, not signs"
     )
+
+
+@pytest.mark.parametrize(
+    ("place", "said"), [("1", "1st"), ("2", "2nd"), ("3", "3rd"), ("11", "11th"), ("21", "21st")]
+)
+def test_places_are_spoken(place: str, said: str) -> None:
+    assert ordinal(place) == said
+
+
+def test_a_variant_that_sets_nothing_is_the_study_as_it_stands() -> None:
+    """It is lapped like any other; without it the screen says that it is left out."""
+    way = '[[variants]]\nname = "short"\nset = { "stroke.travel" = "1/8" }\n'
+    asked = parse(PAIR + way + '[[variants]]\nname = "as typed"\n')
+    assert asked.variants[1].changes == {}
+    for study, out in ((asked, False), (parse(PAIR + way), True)):
+        text = " ".join(study.compare(samples=0).text().split())
+        assert ("The study as it stands is not among them" in text) is out
+        assert " 1st " in text

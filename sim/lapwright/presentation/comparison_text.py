@@ -16,6 +16,7 @@ from lapwright.optimisation.summary import Summary
 from lapwright.presentation import words
 from lapwright.presentation.tuning_notes import asked_for, label, time_share, worst
 from lapwright.presentation.words import MARK, marked_face, say, with_bands
+from lapwright.results.answer import wrapped
 from lapwright.study.doubts import doubt_at_end
 from lapwright.units import Units, joined
 
@@ -114,6 +115,13 @@ def margin(got: Comparison) -> str:
     if all(e.margin == 0.0 for e in ended):
         return "Figures go to the very edge."
     return f"Left out of these figures round the edge: {joined(sizes)}."
+
+
+def left_out(got: Comparison) -> str:
+    """That the study as it stands was not lapped, where it is none of its own variants; else ""."""
+    if not got.study.variants or any(not one.changes for one in got.members):
+        return ""
+    return say("compare.left_out")
 
 
 # --- the best ----------------------------------------------------------------------------------
@@ -362,18 +370,19 @@ def in_words(got: Comparison) -> list[str]:
     if len(shown) < len(table):
         lines += ["", f"... and {len(table) - len(shown)} more: compare.csv has them all."]
     lines += ["", *([MARKED] if marked(shown) else []), margin(got)]
+    if left := left_out(got):
+        lines += textwrap.wrap(left, 100)
     for told in how_sure(got):
         lines += textwrap.wrap(told, 100)
     return lines
 
 
 def _told(row: Row, at: str) -> list[str]:
-    head = f"{row.rank or '-':>3}  {row.name}"
+    head = f"{ordinal(row.rank) if row.rank else '-':>4}  {row.name}"
     if row.changed:
         head += f"  ({row.changed})"
     if row.trouble:
-        told = textwrap.wrap(f"did not come to its end: {row.trouble}", 95)
-        return [head, *(f"     {line}" for line in told)]
+        return [head, *_hung(f"did not come to its end: {row.trouble}")]
     flat, off, time = (_in_brackets(told) for told in (row.flat, row.removed, row.minutes))
     faces = "; ".join(f"{name}: {_in_brackets(told)}" for name, told in row.plates.items())
     ended = f"worst flat within {flat}; off {off}; {time}; lifts: {row.lifts}"
@@ -382,7 +391,18 @@ def _told(row: Row, at: str) -> list[str]:
         so = say("compare.judged", at=at, flat=row.then) if row.comes else row.then
         lines = [so, f"at its end: {ended}", faces]
     lines += [f"the goal: {row.goal}" if row.goal else "", row.sure]
-    return [head, *(f"     {line}" for line in lines if line)]
+    return [head, *(part for line in lines if line for part in _hung(line))]
+
+
+def ordinal(place: str) -> str:
+    """A place as it is spoken: 1st, 2nd, 3rd, 4th, 11th."""
+    teens = place[-2:-1] == "1"
+    return place + ("th" if teens else {"1": "st", "2": "nd", "3": "rd"}.get(place[-1], "th"))
+
+
+def _hung(text: str) -> list[str]:
+    """Lines below the head of a way, those that go on further in."""
+    return wrapped(text, " " * 6, " " * 8)
 
 
 def _in_brackets(told: Told) -> str:
@@ -407,7 +427,8 @@ def how_sure(got: Comparison) -> list[str]:
     if any(squeezes):
         lines.append(
             f"How far the grit layer gives ({units.size(max(squeezes))} in the best here) is a guess "
-            "too, within 0.4 to 3 times: what both plates keep of dish goes with it."
+            "too, within 0.4 to 3 times: what both plates keep of dish goes with it, between the two "
+            "sizes behind each."
         )
     if got.cells is not None:
         lines.append(

@@ -82,9 +82,14 @@ def dome_or_dish(sphere: float, units: Units = METRIC) -> str:
     return say("shape.sphere", units, dome=sphere > 0.0, size=sphere)
 
 
-def part_words(key: str, value: float, units: Units = METRIC, forms: Forms = NO_SIZES) -> str:
-    """Words for one form [m]: where the face is high, and by how much; its band, where `forms` hold it."""
-    band = by_layer(key, forms, units)
+def part_words(
+    key: str, value: float, units: Units = METRIC, forms: Forms = NO_SIZES, brief: bool = False
+) -> str:
+    """Words for one form [m]: where the face is high, and by how much; its band, where `forms` hold it.
+
+    `brief`: what the band goes by is said elsewhere.
+    """
+    band = by_layer(key, forms, units, brief)
     if key == "sphere":
         return dome_or_dish(value, units) + band
     form = FORMS[key]
@@ -182,9 +187,12 @@ def face(forms: Forms, doubt: float | None, units: Units = METRIC, brief: bool =
 def marked_face(
     forms: Forms, doubt: float | None, mark: str, units: Units = METRIC, brief: bool = False
 ) -> str:
-    """The same with a `mark` behind each form that is below the `doubt` [m], beside larger ones too."""
+    """The same with a `mark` behind each form that is below the `doubt` [m], beside larger ones too.
+
+    What bands go by is said elsewhere.
+    """
     what, shape = told(forms, doubt, units, beside=True), odd(forms, doubt, units, brief)
-    above, fine, comma = _in_words(what, units, shape, forms)
+    above, fine, comma = _in_words(what, units, shape, forms, brief=True)
     if not above + fine:
         return _featureless(forms, doubt, units)
     bare = what.flatness is None or shape
@@ -197,12 +205,12 @@ def _flatness(flatness: float, forms: Forms, units: Units) -> str:
 
 
 def _in_words(
-    what: Told, units: Units, shape: str, forms: Forms
+    what: Told, units: Units, shape: str, forms: Forms, brief: bool = False
 ) -> tuple[list[str], list[str], str]:
     """Forms above the doubt and below it, a `shape` in place of dome or dish; what goes between them."""
     above, fine = (
         [
-            part_words(k, v, units, forms)
+            part_words(k, v, units, forms, brief)
             for k, v in parts
             if not shape or k not in ("sphere", "bow")
         ]
