@@ -7,7 +7,7 @@ Settled: `Advice` and `advise`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,26 +16,33 @@ from numpy.typing import NDArray
 from lapwright.limits import limit_of
 from lapwright.metrology.reading import Reading
 from lapwright.optimisation.bench import WORSE, Bench, Target
-from lapwright.optimisation.foresight import ENOUGH, Belief
+from lapwright.optimisation.foresight import ENOUGH
 from lapwright.optimisation.parts import PartsPlan
 from lapwright.optimisation.rollout import (
     FRESH,
     LIKE,
+    SPELLS,
     Played,
-    Rollout,
     Rollouts,
     as_likely,
     by_turns,
     candidates,
-    ended_on,
-    rates_of,
     rules_of,
 )
-from lapwright.optimisation.shop import DAY, Knowledge
+from lapwright.optimisation.shop import Knowledge
 from lapwright.optimisation.sight import ToRead, habit_of, same, to_read, turned
 from lapwright.optimisation.sizing import Sizing
-from lapwright.optimisation.spell import lap_shops, off_by
 from lapwright.optimisation.track import Constraint
+from lapwright.optimisation.tried import (
+    AT_MOST,
+    STREAM,
+    WHOLE,
+    Play,
+    Tried,
+    Way,
+    looked_at,
+    luck_of,
+)
 from lapwright.specification.step import Step
 
 __all__ = ["Advice", "Harm", "advise"]
@@ -43,6 +50,7 @@ __all__ = ["Advice", "Harm", "advise"]
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
+_On = tuple[tuple[Array, Ints], tuple[Array, Ints]]  # shops that choose, and others
 
 CHOOSING, TELLING = 48, 96  # shops that choose, and others that tell
 NOW = 400  # that tell whether the goal is reached already
@@ -54,10 +62,12 @@ DOUBTED = 0.5  # chance of the goal below which one reads first what would tell 
 SIFTED = 3  # every so many of the shops that choose sift the candidates
 OF_A_STEP = 2  # lengths of one step, at most, that are played to their end
 GAIN = 0.05  # of the chance: for less nobody laps on
-AT_MOST = 0.1  # share of shops in which a form may end worse than stopping now would leave it
+CONFIRMED = 3  # ways that the others are asked of, one after another
+FAR, FAR_LOOKED_AT = 30, 2  # spells of a longer day, and candidates that are played so far
+UNFINISHED = 0.25  # share of shops still lapping, from which on a longer day is tried
+HALF = 0.5  # of all shops: what grows in so many on the way is told
 LONG_DAB = limit_of("longest dab")
 LOOKED_AT = 8  # candidates that are played to their end
-STREAM = 0x61647669
 
 
 AS_MUCH = 0.9  # of the metal that the best spell to a size takes: as good
@@ -84,7 +94,9 @@ class Advice:
     or one that is lapped to a size is to be read by a micrometer first: "measure".  Of a batch it is "parts",
     and `plan` says how many.
 
-    `harm`: what the least harmful spell makes worse, the likeliest first.
+    `harm`: what the least harmful spell makes worse, the likeliest first.  `meanwhile`: forms that a road to
+    the goal makes larger on the way in half of all shops or more.  `road`: where it says stop, the way that
+    would reach the goal for who takes its `harm` into account, as one more advice.
     `chance` of the goal in the end (at best, where it says stop); until then `cost` in seconds of
     rubbing and handling, `spells` and `metal` [m], each (low, middle, high) of 80 %; `reached_now`: chance
     that the goal is reached as things stand.
@@ -100,21 +112,9 @@ class Advice:
     read: tuple[ToRead, ...] = ()
     excess: tuple[float, float] = (0.0, 0.0)
     harm: tuple[Harm, ...] = ()
+    meanwhile: tuple[Harm, ...] = ()
+    road: Advice | None = None
     plan: PartsPlan | None = None
-
-
-@dataclass(frozen=True)
-class _Tried:
-    step: Step
-    grit: int
-    length: float
-    shops: Array
-    score: float
-    rollout: Rollout
-    belief: Belief | None = None  # what is believed of the shops, where that was asked
-
-
-_Way = tuple[_Tried | None, Played]  # a candidate and what came of it; None: to read again
 
 
 def advise(
@@ -145,6 +145,7 @@ def advise(
             return Advice(None, "measure", now, now)
     choosing = chosen_by, known.hand[owner]
     telling = told_by, known.hand[other]
+    on = choosing, telling
     some = chosen_by[::SIFTED], choosing[1][::SIFTED]
     habit = habit_of(bench, taken)
     rollouts = rules_of(bench, goal, steps, *some, rng, known, habit)
@@ -156,25 +157,83 @@ def advise(
             return _to_size(bench, goal, tried, left, now)
     # All meet the same chances from here on, so that they differ by what they are and not by luck.
     sized = {} if sizing is None else {name: left[name] for name in sizing.left}
-    play = _Play(bench, goal, known, rollouts, last, sized, (number, STREAM, 1))
-    played = [(one, *play.played(one, choosing)) for one in _unlike(tried)]
-    good: list[_Way] = [(one, out) for one, out, worse in played if worse <= AT_MOST]
+    play = Play(bench, goal, known, rollouts, last, sized, (number, STREAM, 1))
+    looked = _unlike(tried)
+    ways = _ways(play, looked, choosing)
+    good = _harmless(ways, choosing)
     again = turned(bench, habit)
     fresh = [one for one in again if not any(same(one, old) for old in taken)]
     if taken and good and fresh:
         good += [(None, out) for out in play.read(choosing)]
-    best = max((float(out.reached.mean()) for _, out in good), default=0.0)
+    best = _best(good)
     if max(best, now) < DOUBTED and (asked := to_read(bench, known, goal, taken)):
         return Advice(None, "read", now, now, read=asked)
-    if best >= now + GAIN and (told := _go_on(play, good, telling, now, fresh)) is not None:
+    told, road = _towards(play, ways, good, on, now, fresh)
+    if told is not None:
         return told
     nearer, harm = _closer(bench, goal, rollouts, tried, choosing, telling, now, rng, left)
     if nearer is not None:
-        return nearer
-    if not good and played and not harm:
-        least = min(played, key=lambda one: one[2])[1]
+        return replace(nearer, road=road)
+    if road is not None:
+        harm = road.harm
+    elif not good and ways and not harm:
+        least = min(ways, key=lambda one: one[2])[1]
         harm = _harm(goal, bench, chosen_by, least.shops)
-    return Advice(None, "worse" if harm else "no better", max(best, now), now, harm=harm)
+    why = "worse" if harm else "no better"
+    return Advice(None, why, max(best, now), now, harm=harm, road=road)
+
+
+# A candidate, what came of it, in which share a form ended worse.
+_Harmed = tuple[Tried, Played, float]
+
+
+def _towards(
+    play: Play,
+    ways: Sequence[_Harmed],
+    good: Sequence[Way],
+    on: _On,
+    now: float,
+    fresh: Sequence[Reading],
+) -> tuple[Advice | None, Advice | None]:
+    """The way to the goal that others confirm; where there is none, that of who takes harm into account."""
+    best = _best(good)
+    soon = best >= now + GAIN
+    if soon and best >= DOUBTED and (told := _go_on(play, good, on, now, fresh)) is not None:
+        return told, None
+    roads = play, ways
+    if now < DOUBTED and _unfinished(ways):  # by a longer day
+        far = replace(play, spells=FAR)
+        far_ways = _ways(far, [one for one, _, _ in ways[:FAR_LOOKED_AT]], on[0])
+        far_good = _harmless(far_ways, on[0])
+        if _best(far_good) > best and (told := _go_on(far, far_good, on, now, ())) is not None:
+            return told, None
+        if _best([way[:2] for way in far_ways]) > _best([way[:2] for way in ways]) + LIKE:
+            roads = far, far_ways
+    if soon and best < DOUBTED and (told := _go_on(play, good, on, now, fresh)) is not None:
+        return told, None
+    return None, _road(*roads, on[1], now)
+
+
+def _ways(play: Play, tried: Sequence[Tried], on: tuple[Array, Ints]) -> list[_Harmed]:
+    return [(one, *play.played(one, on)) for one in tried]
+
+
+def _harmless(ways: Sequence[_Harmed], on: tuple[Array, Ints]) -> list[Way]:
+    """Those that leave a form worse in no more shops than may be, as far as so few shops can tell."""
+    most = AT_MOST + luck_of(len(on[0]))
+    return [(one, out) for one, out, worse in ways if worse <= most]
+
+
+def _unfinished(ways: Sequence[_Harmed]) -> bool:
+    """Whether by the likeliest way many shops were still lapping when their day was over."""
+    if not ways:
+        return False
+    out = max((out for _, out, _ in ways), key=lambda out: float(out.reached.mean()))
+    return float(((out.spells >= SPELLS) & ~out.reached).mean()) >= UNFINISHED
+
+
+def _best(good: Sequence[Way]) -> float:
+    return max((float(out.reached.mean()) for _, out in good), default=0.0)
 
 
 def _sifted(
@@ -186,99 +245,104 @@ def _sifted(
     last: Step | None,
     rng: np.random.Generator,
     left: Mapping[str, float],
-) -> list[_Tried]:
+) -> list[Tried]:
     """All candidates, lapped and looked at after each length, the likeliest first."""
     tried = [
         one
-        for step in candidates(bench, steps, LENGTHS[-1])
-        for one in _try(bench, goal, rollouts, step, *choosing, rng, SHORT if left else LENGTHS)
+        for step in candidates(bench, steps, WHOLE)
+        for one in looked_at(
+            bench, goal, rollouts, step, *choosing, rng, SHORT if left else LENGTHS
+        )
     ]
     if not left:
         order = [one.step for one in sorted(tried, key=lambda one: one.score)]
         tried += [
             one
             for step in by_turns(bench, rollouts, order, choosing[0], last)
-            for one in _try(bench, goal, rollouts, step, *choosing, rng)
+            for one in looked_at(bench, goal, rollouts, step, *choosing, rng, LENGTHS)
         ]
     return sorted(tried, key=lambda one: one.score)
 
 
 def _go_on(
-    play: _Play, good: Sequence[_Way], on: tuple[Array, Ints], now: float, fresh: Sequence[Reading]
+    play: Play,
+    good: Sequence[Way],
+    on: _On,
+    now: float,
+    fresh: Sequence[Reading],
 ) -> Advice | None:
     """The likeliest and cheapest of some ways, as others tell it; None where these do not confirm it.
 
-    `fresh`: readings that were not taken yet of faces that are to be read again.
+    `on`: the shops that choose, and the others.  `fresh`: readings that were not taken yet of faces that are
+    to be read again.  A way that leaves a form worse in too many of all shops gives place to the next.
     """
-    one = _likely(good, play.last)
-    outs = play.read(on) if one is None else [play.played(one, on)[0]]
-    chance = float(outs[0].reached.mean()) if outs else 0.0
-    if chance < now + GAIN:
-        return None
-    out = outs[0]
+    choosing, telling = on
+    left = list(good)
+    for _ in range(CONFIRMED):
+        if not left:
+            break
+        one = _likely(left, play.last)
+        if one is None:
+            outs = play.read(telling)
+            if outs and float(outs[0].reached.mean()) >= now + GAIN:
+                asked = to_read(play.bench, play.known, play.goal, (), fresh)
+                return replace(_told(play, None, outs[0], telling, now), read=asked)
+            left = [way for way in left if way[0] is not None]
+            continue
+        out, worse = play.played(one, telling)
+        chosen = next(way for other, way in left if other is one)
+        few, many = len(choosing[0]), len(telling[0])
+        before = play.goal.worse(play.bench.layout, choosing[0], chosen.shops)
+        if (few * before + many * worse) / (few + many) <= AT_MOST:
+            if float(out.reached.mean()) >= now + GAIN:
+                return _told(play, one, out, telling, now)
+            return None
+        left = [way for way in left if way[0] is not one]
+    return None
+
+
+def _told(play: Play, one: Tried | None, out: Played, on: tuple[Array, Ints], now: float) -> Advice:
+    """A way that is taken, as those tell it who did not choose it; None: to read again."""
     return Advice(
         None if one is None else _for_so_long(one),
         "go on",
-        chance,
+        float(out.reached.mean()),
         now,
         _middle(out.cost),
         _middle(out.spells + float(one is not None)),
         _middle(out.metal),
-        to_read(play.bench, play.known, play.goal, (), fresh) if one is None else (),
+        meanwhile=() if one is None else _meanwhile(play, one, out, on[0]),
     )
 
 
-@dataclass(frozen=True)
-class _Play:
-    """Candidates played to their end, each meeting the same chances (`key`).
-
-    `sized`: metal that may come off plates which are to come to a size [m].
-    """
-
-    bench: Bench
-    goal: Target
-    known: Knowledge
-    rollouts: Rollouts
-    last: Step | None
-    sized: Mapping[str, float]
-    key: tuple[int, ...]
-
-    def played(self, one: _Tried, on: tuple[Array, Ints]) -> tuple[Played, float]:
-        """What comes of a candidate in shops, and in which share of them it leaves a form worse."""
-        bench, goal, luck = self.bench, self.goal, self.bench.rng(*self.key)
-        (one,) = _try(
-            bench, goal, self.rollouts, one.step, *on, luck, (one.length,), known=self.known
-        )
-        out = _played(goal, one, one.shops, on[1], self.last, luck)
-        return self._sized(out), goal.worse(bench.layout, on[0], out.shops)
-
-    def read(self, on: tuple[Array, Ints]) -> list[Played]:
-        """What comes of reading once more, turned, before anything is lapped; the best rule first."""
-        shops, found = on[0], []
-        for rule in self.rollouts.values():
-            top, grit = rule.steps[0].top, 0
-            if self.last is not None and {self.last.top, self.last.bottom} == {*rule.pair}:
-                top = ended_on(self.last)
-                names = [step.grit.name for step in rule.steps]
-                grit = names.index(self.last.grit.name) if self.last.grit.name in names else 0
-            luck, belief = self.bench.rng(*self.key), Belief.of(self.known, shops)
-            rate = rates_of(rule, shops)
-            out = self._sized(rule.play(shops, on[1], top, grit, rate, luck, belief, again=True))
-            if self.goal.worse(self.bench.layout, shops, out.shops) <= AT_MOST:
-                found.append(out)
-        return sorted(found, key=lambda out: -float(out.reached.mean()))
-
-    def _sized(self, out: Played) -> Played:
-        """Where a plate ends below its size, the goal is not reached."""
-        if not self.sized:
-            return out
-        at = [list(self.bench.layout.plates).index(name) for name in self.sized]
-        most = np.fromiter(self.sized.values(), dtype=float)
-        within = (np.asarray(out.off)[:, at] <= most).all(axis=1)
-        return replace(out, reached=out.reached & within)
+def _road(play: Play, ways: Sequence[_Harmed], on: tuple[Array, Ints], now: float) -> Advice | None:
+    """The way that reaches the goal likeliest, whatever it makes worse; None where none does as a rule."""
+    if _best([way[:2] for way in ways]) < DOUBTED:
+        return None
+    one = _likely([way[:2] for way in ways], play.last)
+    if one is None:
+        return None
+    out, _ = play.played(one, on)
+    if float(out.reached.mean()) < DOUBTED:
+        return None
+    harm = _harm(play.goal, play.bench, on[0], out.shops)
+    return replace(_told(play, one, out, on, now), harm=harm)
 
 
-def _likely(good: Sequence[_Way], last: Step | None) -> _Tried | None:
+def _meanwhile(play: Play, one: Tried, out: Played, before: Array) -> tuple[Harm, ...]:
+    """Forms that are larger on the way than now, by more than they may end, in half of all shops or more."""
+    goal, layout = play.goal, play.bench.layout
+    now = goal.sizes(layout, before)
+    more = np.asarray(out.peak) - now
+    bad = more > WORSE
+    return tuple(
+        Harm(form, float(worse.mean()), float(np.median(by[worse])))
+        for form, worse, by in zip(goal.asked, bad.T, more.T, strict=True)
+        if worse.mean() >= HALF and not form.kept
+    )
+
+
+def _likely(good: Sequence[Way], last: Step | None) -> Tried | None:
     """The cheapest of those that reach the goal as often as the best; None: read again first."""
     most = max((out.reached for _, out in good), key=np.mean)
     near = [(one, out) for one, out in good if as_likely(out.reached, most)]
@@ -294,7 +358,7 @@ def _likely(good: Sequence[_Way], last: Step | None) -> _Tried | None:
 def _to_size(
     bench: Bench,
     goal: Target,
-    tried: Sequence[_Tried],
+    tried: Sequence[Tried],
     left: Mapping[str, float],
     now: float,
 ) -> Advice:
@@ -316,19 +380,19 @@ def _to_size(
     return Advice(_for_so_long(best), "size", chance, now, time, (1.0, 1.0, 1.0), _middle(off))
 
 
-def _taken(bench: Bench, one: _Tried, left: Mapping[str, float]) -> Array:
+def _taken(bench: Bench, one: Tried, left: Mapping[str, float]) -> Array:
     """Metal off plates that have a size to come to (m, plates) [m]."""
     return np.abs(one.shops[:, [bench.layout.removed(name) for name in left]])
 
 
-def _within(bench: Bench, one: _Tried, left: Mapping[str, float]) -> bool:
+def _within(bench: Bench, one: Tried, left: Mapping[str, float]) -> bool:
     """Whether a spell takes no plate below its size, in nine shops of ten."""
     own = {name: left[name] for name in (one.step.top, one.step.bottom) if name in left}
     most = np.quantile(_taken(bench, one, own), 1.0 - AT_MOST, axis=0)
     return bool((most <= np.fromiter(own.values(), dtype=float)).all())
 
 
-def _for_so_long(one: _Tried) -> Step:
+def _for_so_long(one: Tried) -> Step:
     """The step as it is to be done: for so long, with fresh grit as often as it was lapped with."""
     step = one.step
     strokes = max(1, round(one.length * step.pace))
@@ -341,7 +405,7 @@ def _closer(
     bench: Bench,
     goal: Target,
     rollouts: Rollouts,
-    tried: Sequence[_Tried],
+    tried: Sequence[Tried],
     choosing: tuple[Array, NDArray[np.intp]],
     telling: tuple[Array, NDArray[np.intp]],
     now: float,
@@ -352,15 +416,15 @@ def _closer(
 
     Where there is none, what the least harmful of those that come nearer makes worse.
     """
-    found: list[tuple[float, _Tried]] = []
-    harmful: list[tuple[float, _Tried]] = []
+    found: list[tuple[float, Tried]] = []
+    harmful: list[tuple[float, Tried]] = []
     steps: list[Step] = []
     before = goal.excess(bench.layout, choosing[0])
     for one in tried:
         if one.step not in steps:
             steps.append(one.step)
     for step in steps[:LOOKED_AT]:
-        for one in _try(bench, goal, rollouts, step, *choosing, rng, SHORT):
+        for one in looked_at(bench, goal, rollouts, step, *choosing, rng, SHORT):
             worse, excess = (
                 goal.worse(bench.layout, choosing[0], one.shops),
                 goal.excess(bench.layout, one.shops),
@@ -380,7 +444,7 @@ def _closer(
         return None, harm
     before = goal.excess(bench.layout, telling[0])
     for _, one in sorted(found, key=lambda pair: pair[0])[:ASKED_AGAIN]:
-        again = next(_try(bench, goal, rollouts, one.step, *telling, rng, (one.length,)))
+        again = next(looked_at(bench, goal, rollouts, one.step, *telling, rng, (one.length,)))
         after = goal.excess(bench.layout, again.shops)
         if (
             after <= (1.0 - CLOSER) * before
@@ -396,7 +460,7 @@ def _middle(values: NDArray[np.floating]) -> tuple[float, float, float]:
     return float(low), float(middle), float(high)
 
 
-def _cheapest(near: Sequence[tuple[_Tried, Played]], last: Step | None) -> _Tried:
+def _cheapest(near: Sequence[tuple[Tried, Played]], last: Step | None) -> Tried:
     """The cheapest spell; with another grit than the last only where that saves more than luck would.
 
     Who goes by luck washes for another grit and back again.
@@ -413,9 +477,9 @@ def _cheapest(near: Sequence[tuple[_Tried, Played]], last: Step | None) -> _Trie
     return best
 
 
-def _unlike(tried: Sequence[_Tried]) -> list[_Tried]:
+def _unlike(tried: Sequence[Tried]) -> list[Tried]:
     """The best of each grit and the first of the others, few lengths of any one step among them."""
-    found: list[_Tried] = []
+    found: list[Tried] = []
     best = {one.step.grit.name: one for one in reversed(tried)}
     for one in [*sorted(best.values(), key=lambda one: one.score), *tried]:
         own = [other for other in found if other.step is one.step]
@@ -424,75 +488,7 @@ def _unlike(tried: Sequence[_Tried]) -> list[_Tried]:
     return sorted(found[:LOOKED_AT], key=lambda one: one.score)
 
 
-def _try(
-    bench: Bench,
-    goal: Target,
-    rollouts: Rollouts,
-    step: Step,
-    shops: Array,
-    hand: NDArray[np.intp],
-    rng: np.random.Generator,
-    lengths: Sequence[float] = LENGTHS,
-    known: Knowledge | None = None,
-) -> Iterator[_Tried]:
-    """Lap a candidate on shops, drawn from what is `known`, and look after each length of it."""
-    layout, rollout = bench.layout, rollouts[frozenset((step.top, step.bottom))]
-    spell = bench.spell(step, (1, STREAM))
-    whole = LENGTHS[-1]
-    if step.swap is not None and step.time is not None:
-        lengths, whole = (step.time,), step.time
-    here, before = shops.copy(), shops.copy()
-    here[:, layout.day] = before[:, layout.day] = DAY * rng.standard_normal(len(here))
-    grit = next(k for k, one in enumerate(rollout.steps) if one.grit.name == step.grit.name)
-    passed = 0.0
-    metal = np.zeros((len(here), len(layout.plates)))
-    for length in lengths:
-        here = lap_shops(spell, here, hand, np.full(len(here), (length - passed) / whole))
-        metal += here[:, layout.size - len(layout.plates) :]
-        passed = length
-        ended = here.copy()
-        ended[:, layout.size - len(layout.plates) :] = metal
-        model, belief = ended, None
-        ended = off_by(layout, step, before, model, rng)
-        if known is not None:
-            sure = rollout.foresight.another_day(Belief.of(known, shops), before)
-            belief = rollout.foresight.lapped(spell, sure, before, model, ended, length / whole)
-        excess = (goal.sizes(layout, ended) / goal.most).max(axis=1)
-        effort = goal.effort
-        cost = length + effort.metal * float(metal.max(axis=1).mean())
-        score = float(np.maximum(excess - 0.8, 0.0).mean()) + cost / 3600.0
-        yield _Tried(step, grit, length, ended, score, rollout, belief)
-
-
-def _played(
-    goal: Target,
-    one: _Tried,
-    shops: Array,
-    hand: NDArray[np.intp],
-    last: Step | None,
-    rng: np.random.Generator,
-) -> Played:
-    """Play a candidate to its end, its own cost included."""
-    rollout = one.rollout
-    layout = rollout.bench.layout
-    rate = rates_of(rollout, shops)
-    ends_on = one.step.top if one.step.swap is None else one.step.bottom
-    out = rollout.play(shops, hand, ends_on, one.grit, rate, rng, one.belief)
-    own = one.length
-    if one.step.swap is not None:
-        own += goal.effort.swap_of(layout.plates[ends_on].total_mass)
-    if last is not None:
-        own += goal.effort.swap_of(layout.plates[one.step.top].total_mass) * (
-            ended_on(last) != one.step.top
-        )
-        own += goal.effort.wash * (last.grit.name != one.step.grit.name)
-    off = np.abs(shops[:, layout.size - len(layout.plates) :])
-    metal = off.max(axis=1)
-    cost = out.cost + own + goal.effort.metal * metal
-    return replace(out, cost=cost, metal=out.metal + metal, off=out.off + off)
-
-
-def _spoilt(goal: Target, bench: Bench, one: _Tried, before: Array) -> tuple[Harm, ...]:
+def _spoilt(goal: Target, bench: Bench, one: Tried, before: Array) -> tuple[Harm, ...]:
     """Plates of a spell that nobody asks anything of, and that lose more flatness than all asked gain.
 
     A goal that is not in sight is worth no table.  Where it is in sight, the plate is what reaching it costs.

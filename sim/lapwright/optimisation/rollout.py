@@ -39,6 +39,7 @@ __all__ = [
     "FRESH",
     "LIKE",
     "SMALLER",
+    "SPELLS",
     "Played",
     "Rollout",
     "as_likely",
@@ -78,7 +79,8 @@ AGAIN = 2  # times that the same faces are read anew
 class Played:
     """What came of m shops (m,): goal `reached` in truth, `cost` [s], `spells`, `metal` [m]; `shops` then.
 
-    Metal of each spell is that of the plate that lost most; `off` (m, plates) [m] that of each.
+    Metal of each spell is that of the plate that lost most; `off` (m, plates) [m] that of each.  `peak`
+    (m, asked) [m]: the largest that each form of the goal was on the way, as it was believed then.
     """
 
     reached: NDArray[np.bool_]
@@ -87,6 +89,7 @@ class Played:
     metal: Array
     shops: Array
     off: Array | float = 0.0
+    peak: Array | float = 0.0
 
 
 class Rollout:
@@ -144,17 +147,18 @@ class Rollout:
         rng: np.random.Generator,
         belief: Belief | None = None,
         again: bool = False,
+        spells: int = SPELLS,
     ) -> Played:
         """Go on from shops (m, size) with `on_top` on top and a grit in use until the book would say stop.
 
         `rate` (grits, 2) [m/s]: metal that each step takes with either plate on top, as it is believed.
         `belief`: what is believed of these shops; None: that each is one of them.  `again`: they were read
-        already, and are read once more.
+        already, and are read once more.  `spells`: so many at most.
         """
         effort, m = self.goal.effort, len(shops)
         here = shops.copy()
         belief = Belief.of(None, here) if belief is None else belief.copy()
-        cost, spells, metal = np.zeros(m), np.zeros(m, dtype=np.intp), np.zeros(m)
+        cost, lapped, metal = np.zeros(m), np.zeros(m, dtype=np.intp), np.zeros(m)
         off = np.zeros((m, len(self.bench.layout.plates)))
         tops = np.full(m, self.pair.index(on_top))
         grits = np.full(m, grit)
@@ -162,11 +166,14 @@ class Rollout:
         read = np.full(m, int(again))
         names = np.array([step.grit.name for step in self.steps])
         usual = np.median(here[:, self._wears], axis=0)
-        for turn in range(SPELLS + 1):
+        peak = np.zeros((m, len(self.goal.asked)))
+        for turn in range(spells + 1):
             self._read(belief, here, going, read, rng, cost)
             middle = here + belief.off
-            excess, domes, size = self._seen(middle)
-            if turn == SPELLS or not going.any():
+            shares, domes, size = self._seen(middle)
+            excess = shares.max(axis=1)
+            peak = np.maximum(peak, shares * self.goal.most)
+            if turn == spells or not going.any():
                 break
             near = (excess < self.fine) | (excess > STUCK * before)
             wanted, before = np.where(near, len(self.steps) - 1, grits), excess
@@ -188,10 +195,11 @@ class Rollout:
             self._lap(here, hand, more, grits, tops, then / SPELL, rng, belief)
             taken = more[:, None] * self._taken(here)
             metal, off = metal + taken.max(axis=1), off + taken
-            spells += going
+            lapped += going
             read[going] = 0
         cost += effort.metal * metal
-        return Played(self.goal.reached(self.bench.layout, here), cost, spells, metal, here, off)
+        reached = self.goal.reached(self.bench.layout, here)
+        return Played(reached, cost, lapped, metal, here, off, peak)
 
     def _read(
         self,
@@ -276,12 +284,12 @@ class Rollout:
         return [self.steps[0].top, self.steps[0].bottom]
 
     def _seen(self, middle: Array) -> tuple[Array, Array, Array]:
-        """As it is believed: the worst form over what it may be, both domes [m], the worst form [m]."""
+        """As it is believed: each form over what it may be, both domes [m], the worst form [m]."""
         layout, goal = self.bench.layout, self.goal
         shares = self.foresight.shares(middle)
         domes = [middle @ layout.form_rows(name)[0] for name in self.pair]
         size = np.where(goal.kept, 0.0, shares * goal.most).max(axis=1)
-        return shares.max(axis=1), np.stack(domes, axis=1), size
+        return shares, np.stack(domes, axis=1), size
 
     def _lap(
         self,
