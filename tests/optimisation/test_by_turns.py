@@ -8,6 +8,7 @@ import pytest
 from lapwright.metrology.reading import Reading
 from lapwright.optimisation import advise as choice
 from lapwright.optimisation import spell as lapped
+from lapwright.optimisation import tried
 from lapwright.optimisation.bench import bench_of, target_of
 from lapwright.optimisation.book import PracticeShop
 from lapwright.optimisation.entry import Entry
@@ -96,13 +97,13 @@ def test_after_a_spell_by_turns_the_plate_is_on_top_that_lay_there_last(bench, m
     found = [*by_turns(bench, {frozenset("AB"): rule}, [step], shops, last)]
     assert {one.top for one in found} == {ends}
     none = Played(np.ones(2, bool), np.zeros(2), np.zeros(2, int), np.zeros(2), shops)
-    monkeypatch.setattr(choice, "rates_of", lambda *_: None)
-    monkeypatch.setattr(Rollout, "play", lambda *_: none)
+    monkeypatch.setattr(tried, "rates_of", lambda *_: None)
+    monkeypatch.setattr(Rollout, "play", lambda *_, **__: none)
 
     def cost(top):
         one = replace(step, top=top, bottom="B" if top == "A" else "A")
-        tried = choice._Tried(one, 0, 600.0, shops, 0.0, rule)
-        return choice._played(goal, tried, shops, np.zeros(2), last, None).cost[0]
+        way = choice.Tried(one, 0, 600.0, shops, 0.0, rule)
+        return tried.played_on(goal, way, shops, np.zeros(2), last, None).cost[0]
 
     other = "A" if ends == "B" else "B"
     mass = bench.layout.plates[other].total_mass
@@ -138,7 +139,7 @@ def test_another_grit_is_advised_only_where_it_saves_more_than_luck(bench):
         pairs = []
         for step, cost in ((here, 9000.0 + luck), (finer, np.full(48, 9000.0 - saved))):
             played = Played(np.ones(48, bool), cost, np.ones(48, int), np.ones(48), shops)
-            pairs.append((choice._Tried(step, 0, 600.0, shops, 0.0, rule), played))
+            pairs.append((choice.Tried(step, 0, 600.0, shops, 0.0, rule), played))
         return choice._cheapest(pairs, last).step.grit.name
 
     assert advised(60.0, here) == here.grit.name

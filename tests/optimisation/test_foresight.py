@@ -202,10 +202,10 @@ def test_many_small_losses_are_no_better_than_one_large_one(bench):
 @pytest.mark.usefixtures("hasty")
 def test_what_other_shops_do_not_confirm_is_not_advised(bench, known, monkeypatch):
     """Reading again that leaves some form worse in the shops that tell, or that gains nothing there."""
-    play = choice._Play(bench, target_of(bench), known, {}, None, {}, (1,))
+    play = choice.Play(bench, target_of(bench), known, {}, None, {}, (1,))
     shops = np.zeros((4, bench.layout.size))
     none = Played(np.zeros(4, bool), np.zeros(4), np.zeros(4, int), np.zeros(4), shops)
     for outs in ([], [none]):
-        monkeypatch.setattr(choice._Play, "read", lambda *_, outs=outs: outs)
+        monkeypatch.setattr(choice.Play, "read", lambda *_, outs=outs: outs)
         on = shops, np.zeros(4, dtype=np.intp)
-        assert choice._go_on(play, [(None, none)], on, 0.0, ()) is None
+        assert choice._go_on(play, [(None, none)], (on, on), 0.0, ()) is None

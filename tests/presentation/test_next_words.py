@@ -161,7 +161,7 @@ def test_a_long_spell_gets_fresh_grit(
     step = replace(step, grit=replace(step.grit, fade=fade), fresh_every=own)
     (tried, *_) = rollout.candidates(book.bench, [step], 1800.0)
     played = rollout.Rollout(book.bench, book.goal, [step])
-    one = choice._Tried(tried, 0, 60.0 * minutes, np.zeros((1, 1)), 0.0, played)
+    one = choice.Tried(tried, 0, 60.0 * minutes, np.zeros((1, 1)), 0.0, played)
     advised = choice._for_so_long(one)
     assert advised.total_strokes == round(60.0 * minutes * step.pace)
     if own == 300.0:

@@ -15,13 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.kinematics.schedule import cut_of, kappa, stays
 from lapwright.metrology.reading import Reading
-from lapwright.modal.basis import PLANES
 from lapwright.optimisation.bench import Bench, Target
+from lapwright.optimisation.flow import linear
 from lapwright.optimisation.shop import DAY, Knowledge, roots
 from lapwright.optimisation.sight import all_readings, sight_of, turned
-from lapwright.optimisation.spell import Crowd, Spell, discrepancy
+from lapwright.optimisation.spell import Spell, discrepancy
 
 __all__ = ["ENOUGH", "Belief", "Foresight"]
 
@@ -32,7 +31,6 @@ ENOUGH = 0.95  # chance of the goal at which one stops
 WIDER = 1.25  # a belief here: its spreads are 0.52 to 0.96 of those after real readings
 DRAWS = 12  # of what is believed, and as many on the other side of its middle
 NEAR = 0.95  # of the goal: of what is believed to be larger nobody is sure that it is within
-PROBE = 0.01  # of the squeeze: a shape so high lifts nothing
 STREAM = 0x666F7265
 
 
@@ -83,7 +81,6 @@ class Foresight:
         ]
         half = np.random.default_rng([STREAM]).standard_normal((DRAWS, bench.layout.size))
         self._normal = np.concatenate([half, -half])
-        self._flows: dict[int, tuple[Crowd, Array, Array, Array]] = {}
 
     def read(self, belief: Belief, rng: np.random.Generator | None, again: bool = False) -> Belief:
         """Take in a round of readings, as it may come; None: as it is expected, so that the middle stays."""
@@ -138,63 +135,7 @@ class Foresight:
         share: Array | float = 1.0,
     ) -> Belief:
         """Carry a belief through a share of a spell: `ended` as the model has it, `after` as it came."""
-        jump = self._jump(spell, before, ended, np.broadcast_to(share, len(before)))
+        jump = linear(spell, before, share)[1]
         spread = discrepancy(self.layout, spell.step, before, ended)
         off = np.einsum("mde,me->md", jump, belief.off) + ended - after
         return Belief(off, jump @ belief.cloud @ jump.transpose(0, 2, 1) + spread)
-
-    def _jump(self, spell: Spell, before: Array, ended: Array, share: Array) -> Array:
-        """How the end of a spell answers to its beginning (m, size, size), as if all land bore."""
-        layout, step = self.layout, spell.step
-        jump = np.repeat(np.eye(layout.size)[None], len(before), axis=0)
-        depth = np.exp(before[:, layout.layer(step.grit.name)])
-        age = 0.0
-        for stay in stays(step):
-            cut, age = cut_of(step, age, stay.first, stay.strokes)
-            pair = [layout.plates[name] for name in (stay.bottom, stay.top)]
-            crowd = spell.crowd(stay.top, stay.bottom, 0)
-            factors = np.stack(
-                [
-                    share * np.exp(before[:, layout.wear(step.grit.name, p.material.name)])
-                    for p in pair
-                ],
-                axis=1,
-            )
-            factors *= np.exp(before[:, layout.day])[:, None]
-            faces = np.concatenate(
-                [np.arange(layout.size)[layout.face(plate.name)] for plate in pair]
-            )
-            values, vectors, back = self._flow(
-                crowd, step.grit.layer.stiffness, kappa(step.grit, *pair)
-            )
-            times = cut * np.sqrt(factors.prod(axis=1)) / depth
-            flow = (vectors * np.exp(values * times[:, None])[:, None]) @ back
-            jump[:, faces] = flow.real @ jump[:, faces]
-            heights = np.concatenate([layout.heights(p.name, ended) for p in pair], axis=1)
-            kappas = factors * kappa(step.grit, *pair)
-            pace = crowd.pace(heights, step.grit.layer.stiffness / depth, kappas)[0] * cut
-            size = crowd.bottom.size
-            for plate, own in zip(pair, (pace[:, :size], pace[:, size:]), strict=True):
-                at = layout.face(plate.name)
-                jump[:, at, layout.day] += own[:, PLANES:]
-                jump[:, at, layout.wear(step.grit.name, plate.material.name)] += own[:, PLANES:]
-        return jump
-
-    def _flow(
-        self, crowd: Crowd, stiffness: float, kappas: Sequence[float]
-    ) -> tuple[Array, Array, Array]:
-        """Eigenvalues [1/s] and vectors of what a pair does to its shapes while all land bears."""
-        if id(crowd) not in self._flows:
-            sizes = crowd.bottom.size, crowd.top.size
-            bearing = float(np.abs(crowd.target[:, 0]).max()) / stiffness
-            high = PROBE * bearing / min(p.plate.land_area for p in (crowd.bottom, crowd.top))
-            kept = np.concatenate(
-                [np.arange(PLANES, sizes[0]), np.arange(sizes[0] + PLANES, sum(sizes))]
-            )
-            probe = np.zeros((kept.size + 1, sum(sizes)))
-            probe[1 + np.arange(kept.size), kept] = high
-            ones = np.ones(len(probe))
-            pace = crowd.pace(probe, stiffness * ones, np.outer(ones, kappas))[0][:, kept]
-            values, vectors = np.linalg.eig(((pace[1:] - pace[0]) / high).T)
-            self._flows[id(crowd)] = crowd, values, vectors, np.linalg.inv(vectors)
-        return self._flows[id(crowd)][1:]

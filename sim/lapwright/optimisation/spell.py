@@ -4,10 +4,10 @@ Every member is lapped with true contact, all of them at once under one motion: 
 shapes of `basis` are carried through the time instead of cells; in every pose the layer pushes where faces
 are squeezed and nowhere pulls, the top settles, and the wear is projected back on the shapes; where none
 lifts this is the flow of `operator`. All share poses and contact points, which is why a crowd of some
-hundreds costs no more than a few runs of the engine (`docs/book.md` shows how near it comes). How its cloud
-is carried along is learnt from how all members ended. No model is right: each form may end off by
-`DISCREPANCY` of its change and a hundredth of the metal. Settled: `lap_shops` is what members, hidden shops
-and rollouts are lapped by.
+hundreds costs no more than a few runs of the engine (`docs/book.md` shows how near it comes). Its cloud is
+carried along as if all land bore (`flow`), and by what is learnt from how all members ended otherwise. No
+model is right: each form may end off by `DISCREPANCY` of its change and a hundredth of the metal. Settled:
+`lap_shops` is what members, hidden shops and rollouts are lapped by.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from lapwright.limits import limit_of
 from lapwright.modal.basis import PLANES, Basis
 from lapwright.modal.operator import load_lines
 from lapwright.modal.points import Instants, instants_of, touches
+from lapwright.optimisation.flow import Flow, flow_of, linear
 from lapwright.optimisation.shop import DAY, Knowledge, Layout, slopes
 from lapwright.specification.materials import ABRASIVES, cut_left, holds_grit, quickness
 from lapwright.specification.outline import Outline
@@ -78,6 +79,7 @@ class Spell:
     def __post_init__(self) -> None:
         self._crowds: dict[tuple[int, int, int], Crowd] = {}
         self._motions: dict[int, Motion] = {}
+        self._flows: dict[int, Flow] = {}
         self.step = replace(self.step, grit=settled(self.step.grit, self.layout.plates))
 
     def with_same_motion(self, **changes: Any) -> Spell:
@@ -111,6 +113,15 @@ class Spell:
             self._crowds[key] = crowd_of(below, above, self.motion(hand), POSES)
         return self._crowds[key]
 
+    def flow_of(self, top: str, bottom: str) -> Flow:
+        """What the pair does to its shapes while all land bears, by the first of its hands."""
+        crowd = self.crowd(top, bottom, 0)
+        if id(crowd) not in self._flows:
+            low, high = kappa(self.step.grit, *(self.layout.plates[n] for n in (bottom, top)))
+            stiffness = self.step.grit.layer.stiffness
+            self._flows[id(crowd)] = flow_of(crowd, stiffness, (self.beside * low, high))
+        return self._flows[id(crowd)]
+
     def after(self, known: Knowledge) -> Knowledge:
         """What is known after the spell, before anything is read."""
         rng = np.random.default_rng([*self.key, STREAM])
@@ -130,9 +141,8 @@ class Spell:
         ended = self.lap(before.mean, before.hand)
         active = self._active()
         moved = self._moved()
-        jump = np.zeros((len(ended), self.layout.size, self.layout.size))
-        jump[:] = np.eye(self.layout.size)
-        changed = (ended - before.mean)[:, moved]
+        level, jump = linear(self, before.mean)
+        changed = (ended - level)[:, moved]
         scale = self._scale(active)
         jump[:, moved[:, None], active] += slopes(before.mean[:, active] / scale, changed) / scale
         return ended, jump
