@@ -217,6 +217,78 @@ def test_it_says_which_form_gets_worse_and_by_how_much() -> None:
     assert f"{worse} 0.31 um in 42 of 100 and the twist of A by 0.15 um in 20 of 100" in told
 
 
+def test_the_road_of_who_accepts_a_worse_form_is_named_with_what_it_costs() -> None:
+    book = Book(parse(TWIST_GAUGE + STUDY, "mine"))
+    step = replace(book.study.steps[0], top="B", bottom="A", strokes=900)
+    harm = (Harm(Constraint("flatness", "A", 0.3e-6), 0.3, 0.4e-6),)
+    hours = tuple(3600.0 * h for h in (5.0, 7.0, 11.0))
+    road = Advice(step, "go on", 0.8, 0.0, hours, (9.0, 12.0, 20.0), harm=harm)
+    says = NextAnswer(book, Advice(None, "worse", 0.0, 0.0, harm=harm, road=road))
+    told = says.sentences
+    assert "leave them as they are" not in told["Next"]
+    for part in (
+        "some form must end worse: the flatness of A by 0.40 um in 30 of 100",
+        "puts B on A, 15 um, ",
+        "the goal in 80 of 100 after 9 to 20 spells, about 7.0 h (5.0 h to 11 h) with handling",
+    ):
+        assert part in told["To go"]
+    assert says.told()["road"]["chance"] == 0.8
+
+
+def test_what_gets_worse_on_the_way_is_told(book: Book) -> None:
+    grows = (Harm(Constraint("flatness", "B", 0.3e-6), 0.9, 1.1e-6),)
+    step = replace(book.study.steps[0], strokes=60)
+    says = NextAnswer(book, Advice(step, "go on", 0.9, 0.1, meanwhile=grows))
+    way = (
+        "On the way some form gets worse before it gets better: the flatness of B by about 1.1 um."
+    )
+    assert way in says.sentences["To go"]
+
+
+def test_of_plates_that_nobody_read_it_says_to_read_first(book: Book) -> None:
+    step = replace(book.study.steps[0], strokes=60)
+    told = NextAnswer(book, Advice(step, "go on", 0.9, 0.1)).sentences["Next"]
+    assert told.startswith("No plate was read yet")
+    assert "Read first (sph on A; sph on B)" in told
+    read = Book(parse(STUDY, "mine"))
+    read.add(Entry(readings=(SPH,)))
+    assert "No plate was read" not in NextAnswer(read, Advice(step, "go on", 0.9, 0.1)).text()
+
+
+def test_a_turn_that_is_not_the_study_s_is_told(book: Book) -> None:
+    step = replace(book.study.steps[0], strokes=60)
+    for turn, said in ((step.turn, False), (replace(step.turn, angle=0.0), True)):
+        told = NextAnswer(book, Advice(replace(step, turn=turn), "go on", 0.9, 0.1))
+        words = "That turn is not the study's (turn it about 8 deg on every stroke)"
+        assert ("not the study's" in told.sentences["Next"]) == said, words
+
+
+def test_forms_that_are_not_known_are_said_together_and_why(book: Book) -> None:
+    """A spherometer tells no saddle and no twist; a dome that it read and left unsure is not unread."""
+    wide = Band(0.0, -1e-6, 1e-6)
+    forms = {"sphere": wide, "saddle": wide, "twist": replace(wide, high=0.8e-6)}
+    says = answer(book)
+    assert says.forms_words("A", forms) == [
+        "dome or dish, saddle and twist not known, up to 1.0 um"
+    ]
+    read = Book(parse(STUDY, "mine"))
+    read.add(Entry(readings=(SPH,)))
+    assert answer(read).forms_words("A", forms) == [
+        "dome or dish not known, up to 1.0 um, and these gauges tell it no better",
+        "saddle and twist not known, up to 1.0 um",
+    ]
+
+
+def test_the_layer_of_each_grit_is_told_beside_it() -> None:
+    text = STUDY + STUDY[STUDY.index("[[steps]]") :].replace("15 um", "9 um")
+    book = Book(parse(text, "mine"))
+    for step in book.study.steps:
+        book.add(Entry(done=replace(step, strokes=30)))
+    told = answer(book).sentences["Learnt"]
+    coarse, fine = told.index("15 um cuts"), told.index("9 um cuts")
+    assert coarse < told.index("Its layer gives") < fine < told.rindex("Its layer gives")
+
+
 def test_harm_is_counted_form_by_form(book: Book) -> None:
     """Three of eight shops whose dome of A grows by 0.3 um, by hand; nothing of B."""
     bench = book.bench

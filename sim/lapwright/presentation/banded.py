@@ -10,6 +10,7 @@ from math import degrees
 from lapwright.metrology.reading import Reading, name_on
 from lapwright.optimisation.advise import Advice
 from lapwright.optimisation.book import Band
+from lapwright.presentation.tables import stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
 from lapwright.presentation.words import say
 from lapwright.specification.step import Step
@@ -106,7 +107,7 @@ def to_go(advice: Advice, handling: str, units: Units) -> str:
     return say(
         "book.to_go",
         units,
-        count=f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}",
+        count=spells_words(low, high),
         several=round(high) != 1,
         read=bool(advice.read),
         unlikely=advice.chance < UNLIKELY,
@@ -139,6 +140,44 @@ def harm_words(advice: Advice, units: Units) -> str:
         for one in advice.harm[:2]
     ]
     return joined(each)
+
+
+def meanwhile_words(advice: Advice, units: Units) -> str:
+    """What a road to the goal makes worse on the way."""
+    each = [
+        say("book.grows", units, what=label(one.asked), by=one.by) for one in advice.meanwhile[:2]
+    ]
+    return say("book.meanwhile", each=joined(each)) if each else ""
+
+
+def road_words(advice: Advice, units: Units) -> str:
+    """The way to the goal for who accepts what it makes worse; nothing where none was found."""
+    road = advice.road
+    if road is None or road.step is None or not road.harm:
+        return ""
+    step, (low, _, high) = road.step, road.spells
+    return say(
+        "book.road",
+        units,
+        harm=harm_words(road, units),
+        top=step.top,
+        bottom=step.bottom,
+        grit=step.grit.name,
+        stroke=stroke_words(step, units),
+        turn=turn_words(step.turn) if step.turn.angle else "",
+        time=step.total_strokes / step.pace,
+        share=in_100(road.chance),
+        count=spells_words(low, high),
+        several=round(high) != 1,
+        hours=road.cost[1],
+        soon=road.cost[0],
+        late=road.cost[2],
+    )
+
+
+def spells_words(low: float, high: float) -> str:
+    """So many spells, or from so many to so many."""
+    return f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}"
 
 
 def handling_words(effort: Effort, study: Study) -> str:

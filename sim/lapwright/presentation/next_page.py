@@ -104,7 +104,9 @@ def _headline(answer: NextAnswer) -> str:
         return f"Next: {who}, {step.total_strokes} strokes ({time}), then read."
     if read:
         return f"Read first: {joined([read_where(one.reading) for one in read])}."
-    return answer.sentences["Next" if answer.advice.why != "reached" and answer.unseen else "To go"]
+    if answer.advice.why == "reached":
+        return say("book.done")
+    return answer.sentences.get("Next") or answer.sentences["To go"]
 
 
 def _then(step: Step) -> str:
@@ -141,7 +143,7 @@ def _faces(answer: NextAnswer) -> list[Believed]:
         cut = shops[:, layout.face(name)] @ shapes
         low, high = np.quantile(cut, [0.025, 0.975], axis=0)
         bands = answer.forms[name]
-        told = [answer.form_words(key, band) for key, band in bands.items() if key != "flatness"]
+        told = answer.forms_words(name, bands)
         told.append(f"flat within {answer.band_words(bands['flatness'])}")
         middle = known.centre[layout.face(name)] @ shapes
         within = TOO_WIDE * float(book.goal.most.min())
@@ -276,7 +278,7 @@ def _card(answer: NextAnswer, looks: Sequence[Outlook], care: Sequence[str]) -> 
             "before": WASHED if rows else "",
             "expect": "Tells most of",
             "rows": rows,
-            "foot": [f"{write}." if rows else answer.sentences["To go"]],
+            "foot": [f"{write}." if rows else _headline(answer)],
             "orders": [],
             "alarms": [],
         }

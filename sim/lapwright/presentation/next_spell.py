@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import Any
 
 from lapwright.limits import limit_of
+from lapwright.metrology.budget import never_seen
 from lapwright.metrology.form import FORMS
 from lapwright.metrology.fringes import over_the_bore
 from lapwright.metrology.instruments import Micrometer, OpticalFlat, Spherometer
@@ -24,14 +25,17 @@ from lapwright.presentation.banded import (
     handling_words,
     harm_words,
     in_100,
+    meanwhile_words,
     read_where,
+    road_words,
     sided,
     stopped,
     table_words,
     to_go,
 )
 from lapwright.presentation.gauge_text import side_words
-from lapwright.presentation.parts_words import plan_next, plan_to_go, plan_told
+from lapwright.presentation.next_told import told_of
+from lapwright.presentation.parts_words import plan_next, plan_to_go
 from lapwright.presentation.size_words import (
     book_sizes,
     forms_stand,
@@ -43,7 +47,7 @@ from lapwright.presentation.size_words import (
 )
 from lapwright.presentation.standing import PAID, PAYS, mend_words
 from lapwright.presentation.tables import stroke_words, turn_words
-from lapwright.presentation.way_round import fine_scales, scale_step
+from lapwright.presentation.way_round import fine_scales
 from lapwright.presentation.words import Fields, say
 from lapwright.results.answer import Answer, wrapped
 from lapwright.specification.step import Step
@@ -169,82 +173,10 @@ class NextAnswer(Answer):
 
     def told(self) -> Mapping[str, Any]:
         """Everything for scripts."""
-        advice, layout = self.advice, self.book.bench.layout
-        last = self.book.chapters[-1] if self.book.chapters else None
-        foretold = None
-        if last is not None and last.foretold is not None:
-            keys = ("value", "low", "middle", "high", "tail")
-            foretold = {key: getattr(last.foretold, key) for key in keys} | {
-                "better": {" ".join(k).strip(): v for k, v in last.better.items()},
-                "likely": {" ".join(k).strip(): v for k, v in last.likely.items()},
-            }
-        return {
-            "now": _numbers(self.forms),
-            "foretold": foretold,
-            "learnt": {
-                "wear": {" on ".join(key): vars(self._wear(*key)) for key in layout.wears},
-                "layer": {grit: vars(self.now.layer(grit)) for grit in layout.layers},
-            },
-            "next": None if advice.step is None else self._step_told(advice.step),
-            "read": [
-                {
-                    **_which(one.reading),
-                    "at": one.reading.at,
-                    "of": one.form[0],
-                    "form": one.form[1],
-                    "within": {"now": one.now, "then": one.then},
-                }
-                for one in advice.read
-            ],
-            "unseen": [
-                {"of": plate, "form": form, "gauge": kind}
-                for (plate, form), kind in self.unseen.items()
-            ],
-            "usual_gauges": self.book.usual_gauges,
-            "excess": advice.excess,
-            "harm": [
-                {"of": one.asked.plate, "form": one.asked.form, "share": one.share, "by": one.by}
-                for one in advice.harm
-            ],
-            "why": advice.why,
-            "batch": None if advice.plan is None else plan_told(advice.plan),
-            "sizes": self._sizes_told(),
-            "chance": advice.chance,
-            "reached_now": advice.reached_now,
-            "to_go": {"time": advice.cost, "spells": advice.spells, "metal": advice.metal},
-        }
+        return told_of(self)
 
-    def _sizes_told(self) -> dict[str, Any]:
-        """Of each plate that a micrometer was on since it was lapped, size and wedge; metal left [m]."""
-        sizing = self.sizing
-        return {
-            name: {**one.told_in_full(), "left": sizing.left.get(name)}
-            for name, one in sizing.found.items()
-        }
-
-    def _step_told(self, step: Step) -> dict[str, Any]:
-        return {
-            "top": step.top,
-            "bottom": step.bottom,
-            "grit": step.grit.name,
-            "strokes": step.total_strokes,
-            "time": step.total_strokes / step.pace,
-            "stroke": stroke_words(step),
-            "turn": turn_words(step.turn),
-            "fresh_grit_every": step.fresh_every,
-            "swap_every": None if step.swap is None else dict(step.swap.on_top),
-            "expect": [{**_which(reading), **vars(band)} for reading, band in self.foretold],
-            "forms": _numbers(self.expected),
-            "removed": self._off(),
-            "weigh": {name: self._weighed(name, grams) for name, grams in self.grams.items()},
-        }
-
-    def _weighed(self, name: str, grams: float) -> dict[str, float]:
-        """What a plate should lose [kg], and the scale that shows it: what it carries and its step [kg]."""
-        mass = self.book.bench.layout.plates[name].total_mass
-        return {"lost": 1e-3 * grams, "carries": mass, "shows": 1e-3 * scale_step(grams)}
-
-    def _wear(self, grit: str, metal: str) -> Band:
+    def wear(self, grit: str, metal: str) -> Band:
+        """How fast a grit cuts a metal, over what was taken."""
         plates = self.book.bench.layout.plates
         return self.now.wear(
             grit, next(name for name, p in plates.items() if p.material.name == metal)
@@ -276,18 +208,51 @@ class NextAnswer(Answer):
     def _now(self) -> str:
         parts = []
         for name, of in self.forms.items():
-            words = [self.form_words(key, band) for key, band in of.items() if key != "flatness"]
-            parts.append(f"{name} {joined([word for word in words if word])}")
+            parts.append(f"{name} {joined(self.forms_words(name, of))}")
         on_feet = [n for n, plate in self.study.plates.items() if plate.feet is not None]
         note = say("book.on_feet", plates=joined(on_feet)) if on_feet else ""
         return " ".join(filter(None, [*book_sizes(self.sizing), f"{'; '.join(parts)}.", note]))
+
+    def forms_words(self, plate: str, of: Mapping[str, Band]) -> list[str]:
+        """All forms of a plate but its flatness; those that are not known are said together."""
+        found, unread = [], {}
+        for key, band in of.items():
+            if key == "flatness":
+                continue
+            if band.low < 0.0 < band.high and band.high - band.low > 2.0 * OPEN:
+                unread[key] = max(-band.low, band.high)
+            else:
+                found.append(self.form_words(key, band))
+        for seen in (True, False):
+            keys = [key for key in unread if ((plate, key) in self._read_of) == seen]
+            if keys:
+                names = joined([_spoken(key) for key in keys])
+                most = max(unread[key] for key in keys)
+                found.append(
+                    say("book.unsure", self.units, form=names, unread=True, coarse=seen, most=most)
+                )
+        return found
+
+    @cached_property
+    def _read_of(self) -> set[tuple[str, str]]:
+        """Forms (plate, form) that some gauge of the log was set down to read."""
+        plates, gauges = self.study.plates, self.study.gauges
+        found = set()
+        for entry in self.book.entries:
+            for one in entry.readings:
+                spoken = form_names(plates[one.plate])
+                never = () if one.table else never_seen(gauges[one.gauge], plates[one.plate])
+                found |= {(one.plate, form) for form in spoken if form not in never}
+        return found
 
     def form_words(self, key: str, band: Band) -> str:
         """One form: named by its side where that is told, else how large it may be."""
         if band.low < 0.0 < band.high:
             unread = band.high - band.low > 2.0 * OPEN
-            form, most = "dome or dish" if key == "sphere" else key, max(-band.low, band.high)
-            return say("book.unsure", self.units, form=form, unread=unread, most=most)
+            most = max(-band.low, band.high)
+            return say(
+                "book.unsure", self.units, form=_spoken(key), unread=unread, coarse=False, most=most
+            )
         size = Band(abs(band.middle), *sorted((abs(band.low), abs(band.high))))
         return say(f"book.form.{key}", up=band.middle > 0.0, size=self.band_words(size))
 
@@ -349,19 +314,22 @@ class NextAnswer(Answer):
     def _learnt(self) -> str:
         done = dict.fromkeys(e.done.grit.name for e in self.book.entries if e.done is not None)
         parts = []
-        for grit, metal in self.book.bench.layout.wears:
-            if grit in done:
-                band = self._wear(grit, metal)
+        for grit in done:
+            for metal in (metal for own, metal in self.book.bench.layout.wears if own == grit):
+                band = self.wear(grit, metal)
                 low, middle, high = map(Units.number, (band.low, band.middle, band.high))
                 names = {"grit": grit, "metal": metal}
                 parts.append(say("book.cuts", **names, middle=middle, low=low, high=high))
-        parts += [say("book.gives", band=self.band_words(self.now.layer(grit))) for grit in done]
+            parts.append(say("book.gives", band=self.band_words(self.now.layer(grit))))
         text = ". ".join(map(sentence, parts))
         return f"{text}." if text else ""
 
     def _next_and_unseen(self) -> str:
         """What comes next and what of the goal is not seen here; that first where it forbids to lap."""
         told = [self._next(), self._unseen()]
+        if not self._read_of and self.advice.step is not None:
+            first = "; ".join(read_where(one) for one in all_readings(self.book.bench)[:MOST_SAID])
+            told = [say("book.never_read", readings=first), *told]
         return " ".join(filter(None, reversed(told) if self._blind else told))
 
     @property
@@ -382,7 +350,8 @@ class NextAnswer(Answer):
         if step is None and self.advice.why in ("size", "measure"):
             return no_nearer(self.sizing)
         if step is None and self.advice.why != "reached":
-            return say("book.blind" if self._blind else "book.nothing_more")
+            road = "book.at_a_price" if self.advice.road is not None else "book.nothing_more"
+            return say("book.blind" if self._blind else road)
         if step is None:
             return ""
         readings = [self._expected(*one) for one in self.foretold[:MOST_SAID]]
@@ -404,7 +373,15 @@ class NextAnswer(Answer):
         )
         where = pressed(step, self.units)
         pays = [say("advice.plan.pays", self.units, **one) for one in self.pays()]
-        return " ".join(filter(None, [*self._mends(step), told, where, *pays]))
+        return " ".join(filter(None, [*self._mends(step), told, self._turned(step), where, *pays]))
+
+    def _turned(self, step: Step) -> str:
+        """That a spell is turned otherwise than the study says, and how that is."""
+        like = [s for s in self.study.steps if {s.top, s.bottom} == {step.top, step.bottom}]
+        if not like or any(step.turn == one.turn for one in like):
+            return ""
+        turn = like[0].turn
+        return say("book.other_turn", turn=turn_words(turn) if turn.angle else "")
 
     def _mends(self, step: Step) -> list[str]:
         """What must be otherwise than the study says before these two are lapped."""
@@ -420,7 +397,7 @@ class NextAnswer(Answer):
             f"{read_where(reading)} {self.reading_words(reading, band) if known else ''}".rstrip()
         )
 
-    def _off(self) -> dict[str, float]:
+    def off(self) -> dict[str, float]:
         """Metal off each plate in the next spell [m], in the mean of all that is believed."""
         after, layout = self._after, self.book.bench.layout
         if after is None:
@@ -430,7 +407,7 @@ class NextAnswer(Answer):
     def stop_words(self, step: Step) -> str:
         """When the next spell is over: strokes and minutes, and the metal that should be off then."""
         each = [
-            f"{self.units.size(off)} off {name}" for name, off in self._off().items() if off > 0.0
+            f"{self.units.size(off)} off {name}" for name, off in self.off().items() if off > 0.0
         ]
         time = step.total_strokes / step.pace
         return say("book.stop_at", strokes=step.total_strokes, time=time, off=joined(each))
@@ -439,7 +416,7 @@ class NextAnswer(Answer):
     def grams(self) -> dict[str, float]:
         """What plates should lose in the next spell [g], where a balance tells it."""
         plates, least = self.book.bench.layout.plates, limit_of("balance")
-        off = {name: depth * plates[name].mass_per_depth for name, depth in self._off().items()}
+        off = {name: depth * plates[name].mass_per_depth for name, depth in self.off().items()}
         return {n: 1e3 * m for n, m in off.items() if m >= least * plates[n].total_mass}
 
     @cached_property
@@ -489,29 +466,26 @@ class NextAnswer(Answer):
             return plan_to_go(advice.plan)
         share = in_100(advice.reached_now)
         if advice.why == "size" and advice.step is not None:
-            return to_size(self.sizing, advice.step, self._off(), share)
+            return to_size(self.sizing, advice.step, self.off(), share)
         if advice.why in ("size", "measure"):
             return forms_stand(self.sizing, share)
         if advice.why in STANDS:
             return say(f"book.goal.{STANDS[advice.why]}", share=share)
         if advice.why == "closer":
             now, then = advice.excess
-            return say("book.not_in_sight", now=now, then=then)
+            told = say("book.not_in_sight", now=now, then=then)
+            return " ".join(filter(None, [told, road_words(advice, self.units)]))
         if self._blind:
             return say("book.blind_still", share=share, harm=harm_words(advice, self.units))
         if advice.step is None and not advice.read:
-            return stopped(advice, harm_words(advice, self.units) if advice.why == "worse" else "")
+            told = stopped(advice, harm_words(advice, self.units) if advice.why == "worse" else "")
+            return " ".join(filter(None, [told, road_words(advice, self.units)]))
         apart = size_apart(self.sizing, advice.step)
-        return to_go(
-            advice,
-            " ".join(filter(None, [apart, handling_words(self.book.goal.effort, self.study)])),
-            self.units,
-        )
+        handling = handling_words(self.book.goal.effort, self.study)
+        way = meanwhile_words(advice, self.units)
+        return to_go(advice, " ".join(filter(None, [way, apart, handling])), self.units)
 
 
-def _numbers(faces: Mapping[str, Mapping[str, Band]]) -> dict[str, dict[str, Any]]:
-    return {name: {form: vars(band) for form, band in of.items()} for name, of in faces.items()}
-
-
-def _which(reading: Reading) -> dict[str, Any]:
-    return {"gauge": reading.gauge, "plate": reading.plate, "angle": reading.angle}
+def _spoken(form: str) -> str:
+    """A form whose side is not known."""
+    return "dome or dish" if form == "sphere" else form
