@@ -350,8 +350,9 @@ class NextAnswer(Answer):
         if step is None and self.advice.why in ("size", "measure"):
             return no_nearer(self.sizing)
         if step is None and self.advice.why != "reached":
-            road = "book.at_a_price" if self.advice.road is not None else "book.nothing_more"
-            return say("book.blind" if self._blind else road)
+            if self.advice.road is not None and not self._blind:
+                return say("book.at_a_price")
+            return say("book.blind" if self._blind else "book.nothing_more")
         if step is None:
             return ""
         readings = [self._expected(*one) for one in self.foretold[:MOST_SAID]]
