@@ -26,6 +26,7 @@ from lapwright.presentation.tables import forms_data
 from lapwright.presentation.words import MARK
 from lapwright.results.runfile import read_run
 from lapwright.study.goal import Goal
+from lapwright.study.read import parse
 
 pytestmark = pytest.mark.usefixtures("unsearched")
 
@@ -599,3 +600,16 @@ def test_a_batch_is_laid_loaded_and_read_part_by_part(tmp_path: Path, count: int
     assert f"Before is of ring no. 2, after of ring no. {count - 1}" in " ".join(
         forms_data(view)["notes"]
     )
+
+
+@pytest.mark.parametrize(("twist", "reached"), [("2 um", True), ("1 nm", False)])
+def test_what_is_asked_stands_above_the_steps(twist: str, reached: bool) -> None:
+    """And that it is missed, where it is: nobody should work to a card to learn that afterwards."""
+    asked = f'[goal]\nflatness = "9 um"\ntwist = "{twist}"\n'
+    plates = f'plates.A = {{ {PLATE}, form = {{ twist = "0.5 um" }} }}\nplates.B = {{ {PLATE} }}\n'
+    step = '[[steps]]\ntop = "A"\nbottom = "B"\ngrit = "15 um"\ntime = "1 min"\n'
+    run = parse(plates + asked + step).run()
+    told = [note.text for note in card_of(run_view(run)).head if note.lead == "Goal:"]
+    assert len(told) == 1
+    assert told[0].startswith("A and B flat within 9.0 um; no twist above")
+    assert ("is not reached" in told[0]) is not reached

@@ -19,6 +19,7 @@ import numpy as np
 
 from lapwright.files import put_in_place
 from lapwright.kinematics.schedule import spread_of
+from lapwright.optimisation.track import constraints_of
 from lapwright.presentation.batch_text import card_words
 from lapwright.presentation.beforehand import stop_by_gauge
 from lapwright.presentation.card_rows import Row, ends, rows_of
@@ -26,8 +27,8 @@ from lapwright.presentation.filling import filled
 from lapwright.presentation.finding_words import in_words
 from lapwright.presentation.orders import Order, grit_words, orders, rubbed
 from lapwright.presentation.run_view import RunView, run_view
-from lapwright.presentation.standing import passed
-from lapwright.presentation.tuning_notes import label
+from lapwright.presentation.standing import goal_of, passed
+from lapwright.presentation.tuning_notes import asked_for, label
 from lapwright.presentation.way_round import scale_step, scale_words
 from lapwright.presentation.words import ENDED, Fields, say
 from lapwright.results.findings import KINDS, noticed
@@ -152,6 +153,17 @@ def card_of(view: RunView) -> Card:
 # --- above the steps ---------------------------------------------------------------------------
 
 
+def _goal(view: RunView) -> list[Note]:
+    """What is asked of the faces, and that this schedule misses it."""
+    goal = view.study.goal
+    asked = [] if goal is None else constraints_of(goal, view.study.plates)
+    if not asked or view.study.batch is not None:
+        return []
+    missed, reached = goal_of(view)
+    told = f"{sentence(asked_for(asked, view.units))}."
+    return [Note(told if reached or passed(view) else f"{told} {missed}", "Goal:")]
+
+
 def _head(view: RunView) -> list[Note]:
     """A line for each kind of plate, and one for a run that went wrong."""
     alike: dict[str, list[str]] = {}
@@ -164,6 +176,7 @@ def _head(view: RunView) -> list[Note]:
         wrong = "Do not work to this card: the top tips off, see below."
     elif outcome == "interrupted":
         wrong += " What it did not reach is worked out beforehand."
+    lines += _goal(view)
     lines += [Note(text, f"{lead}:") for lead, text in card_words(view)]
     return [*lines, *([Note(wrong, alarm=True)] if wrong else [])]
 

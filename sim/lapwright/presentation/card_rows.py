@@ -88,7 +88,7 @@ def _expect(view: RunView, face: Face, at: int, doubt: float | None) -> str:
     if at in (0, len(face.record.removed) - 1):
         forms = {**(face.after if at else face.before), **forms}
     forms |= _hangs(view, face, at)
-    told = marked_face(forms, doubt, MARK, units)
+    told = marked_face(forms, doubt, MARK, units, bore=view.bores.get(face.name))
     flat = forms.get("flatness")
     if face.bore and flat is not None and flat >= NOTHING:
         # Of the face as it came by the limit that the table of forms marks it by: the last grit's.

@@ -19,13 +19,10 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from lapwright.metrology.form import FORMS, LONG, SPOKEN
 from lapwright.units import BAND_OF_LIGHT, METRIC, NOTHING, Text, Units, joined, sentence
-
-if TYPE_CHECKING:
-    pass
 
 Fields = Mapping[str, str | float | Text]
 Forms = Mapping[str, float | None]
@@ -35,6 +32,7 @@ NO_BORES: Mapping[str, float] = MappingProxyType({})
 NO_FACES: Faces = MappingProxyType({})
 NO_SIZES: Sizes = MappingProxyType({})
 
+LEADING = ("sphere", "bow")  # a face has one of them, which its shape in words stands for
 REMARK = "too small for a gauge to be sure of"
 MARK = "†"  # the same where there is no room for it: beside what is below what a gauge tells
 TRACE = 0.02  # of what a gauge tells: a form smaller than this is none
@@ -83,15 +81,21 @@ def dome_or_dish(sphere: float, units: Units = METRIC) -> str:
 
 
 def part_words(
-    key: str, value: float, units: Units = METRIC, forms: Forms = NO_SIZES, brief: bool = False
+    key: str,
+    value: float,
+    units: Units = METRIC,
+    forms: Forms = NO_SIZES,
+    brief: bool = False,
+    bore: float | None = None,
 ) -> str:
     """Words for one form [m]: where the face is high, and by how much; its band, where `forms` hold it.
 
-    `brief`: what the band goes by is said elsewhere.
+    `brief`: what the band goes by is said elsewhere.  `bore`: the share of a dome from bore to rim.
     """
     band = by_layer(key, forms, units, brief)
     if key == "sphere":
-        return dome_or_dish(value, units) + band
+        there = "" if bore is None else from_the_bore(value, bore, units)
+        return dome_or_dish(value, units) + there + band
     form = FORMS[key]
     side = form.sides[0 if value > 0 else 1]
     if key in LONG:
@@ -185,18 +189,22 @@ def face(forms: Forms, doubt: float | None, units: Units = METRIC, brief: bool =
 
 
 def marked_face(
-    forms: Forms, doubt: float | None, mark: str, units: Units = METRIC, brief: bool = False
+    forms: Forms,
+    doubt: float | None,
+    mark: str,
+    units: Units = METRIC,
+    brief: bool = False,
+    bore: float | None = None,
 ) -> str:
     """The same with a `mark` behind each form that is below the `doubt` [m], beside larger ones too.
 
-    What bands go by is said elsewhere.
+    What bands go by is said elsewhere.  `bore`: the share of a ring's dome that there is from bore to rim.
     """
     what, shape = told(forms, doubt, units, beside=True), odd(forms, doubt, units, brief)
-    above, fine, comma = _in_words(what, units, shape, forms, brief=True)
+    above, fine, comma = _in_words(what, units, shape, forms, brief=True, bore=bore)
     if not above + fine:
         return _featureless(forms, doubt, units)
-    bare = what.flatness is None or shape
-    flat = "" if bare else _flatness(what.flatness or 0.0, forms, units) + "; "
+    flat = "" if shape or not what.flatness else _flatness(what.flatness, forms, units) + "; "
     return flat + comma.join(above + [f"{part}\u00a0{mark}" for part in fine])
 
 
@@ -205,15 +213,11 @@ def _flatness(flatness: float, forms: Forms, units: Units) -> str:
 
 
 def _in_words(
-    what: Told, units: Units, shape: str, forms: Forms, brief: bool = False
+    what: Told, units: Units, shape: str, forms: Forms, **how: Any
 ) -> tuple[list[str], list[str], str]:
     """Forms above the doubt and below it, a `shape` in place of dome or dish; what goes between them."""
     above, fine = (
-        [
-            part_words(k, v, units, forms, brief)
-            for k, v in parts
-            if not shape or k not in ("sphere", "bow")
-        ]
+        [part_words(k, v, units, forms, **how) for k, v in parts if not shape or k not in LEADING]
         for parts in (what.above, what.fine)
     )
     above = [shape, *above] if shape else above
@@ -294,8 +298,8 @@ def in_bands(
 
 def from_the_bore(sphere: float, share: float, units: Units = METRIC) -> str:
     """Beside a ring's dome [m]: what of it there is from bore to rim, where it is a `share` of it."""
-    size = share * sphere
-    return say("shape.bore", units, dome=sphere > 0.0, size=size) if abs(size) >= NOTHING else ""
+    size, dome = share * sphere, sphere > 0.0
+    return say("shape.bore", units, dome=dome, size=size) if abs(size) >= NOTHING else ""
 
 
 def shapes(
@@ -471,9 +475,8 @@ def _rails(faces: Faces, doubts: Sizes, units: Units) -> list[str]:
     if not all(flat_to_a_gauge(faces[n], doubts.get(n), units) for n in faces):
         return [f"{name}: {said}." for name, said in own.items()]
     bare = {n: text.removesuffix(f"; {REMARK}") for n, text in own.items()}
-    several = len(bare) > 1
-    each = "; ".join(f"{n}: {text}" if several else text for n, text in bare.items())
-    return [say("shape.domes.flat", who=_everyone(faces), several=several, each=each)]
+    each = "; ".join(f"{n}: {text}" if len(bare) > 1 else text for n, text in bare.items())
+    return [say("shape.domes.flat", who=_everyone(faces), several=len(bare) > 1, each=each)]
 
 
 def _parts(forms: Forms, doubt: float | None, units: Units) -> str:
