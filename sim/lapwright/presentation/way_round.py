@@ -90,8 +90,9 @@ def makes(
     way = _bedded(step, plates, glance, drive, units) if glance is not None else ""
     way = way or _way_round(step, plates, drive, half, units, more_plates)
     if brief:
-        way = way.partition(": ")[0]
-        return [way, text] if way == say("domes.wrong_way") else [text, way]
+        wrong = way.startswith(say("domes.wrong_way"))
+        way = way.partition("; " if wrong else " (" if " (" in way else ": ")[0]
+        return [way, text] if wrong else [text, way]
     return [text, *lifted, way] if way else [text, *lifted]
 
 
