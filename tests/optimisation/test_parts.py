@@ -90,11 +90,10 @@ def typed(book):
 @pytest.mark.parametrize(
     ("batch", "changes", "why"),
     [
-        ({"together": 2, "radius": "60 mm", "under": "one weight"},
-         {"stroke": {"kind": "circle", "radius": "8 mm"}}, "one weight"),
-        ({"together": 2}, {"turn_bottom": "90 deg every 10 strokes"}, "not turned all the time"),
-        # One who walks round parts that stay where they are does not spread their wear.
-        ({"together": 2}, {"turn_bottom": None, "walk": "99 deg per stroke"}, "keep their places"),
+        ({"together": 7, "count": 7, "radius": "75 mm", "under": "one weight"},
+         {"stroke": {"kind": "circle", "radius": "8 mm"}}, "more than 6 parts under one weight"),
+        ({"together": 7}, {"turn_bottom": "90 deg every 10 strokes",
+         "stroke": {"kind": "circle", "radius": "8 mm", "centre": ["75 mm", "0 mm"]}}, "fares otherwise"),
     ],
 )  # fmt: skip
 def test_what_a_book_does_not_follow_is_refused_in_a_line(batch, changes, why):
@@ -224,7 +223,10 @@ def book_of(*entries, together=3):
     """What the command asks of a book."""
     batch = Batch("ring", 12, together, dress=Dress(2, every=6))
     steps = [SimpleNamespace(top="ring"), SimpleNamespace(top="dresser")]
-    return SimpleNamespace(batch=batch, entries=entries, study=SimpleNamespace(steps=steps))
+    study = SimpleNamespace(steps=steps)
+    return SimpleNamespace(
+        batch=batch, entries=entries, study=study, part_name=lambda number: "ring"
+    )
 
 
 def test_how_many_parts_were_done_is_read():

@@ -155,7 +155,8 @@ def _of_part(text: str, parts: int, book: Book) -> str:
             "up to that one as an entry of their own",
             key="--reading",
         )
-    return f"{text[: found.start()]}{batch.part}{text[found.end() :]}"
+    name = book.part_name(number)
+    return f"{text[: found.start()]}{name}{text[found.end() :]}"
 
 
 def _date(text: str | None) -> datetime.date:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from lapwright.contact.compile import kernel, part
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 ENOUGH = 1e-6  # of the load: force and moments balance
 MOST_STEPS = 60
@@ -137,10 +138,8 @@ def _settle(
 
 @part
 def _squeeze(face: Array, shapes: Array, gap: Array) -> None:
-    """Sum of shapes (s, n) times coefficients (s,), four at a time: the sum itself is then seldom fetched."""
+    """Add shapes (s, n) times coefficients (s,), four at a time: the sum itself is then seldom fetched."""
     size, n = shapes.shape
-    for p in range(n):
-        gap[p] = 0.0
     whole = size - size % 4
     for j in range(0, whole, 4):
         z0 = face[j]
@@ -187,9 +186,45 @@ def _project(wear: Array, shapes: Array, worn: Array) -> None:
         worn[j] += t0
 
 
+@part
+def _all_points(
+    face: Array, seen: Array, half: int, tops: int, ends: Ints, gap: Array, worn: Array, add: bool
+) -> None:
+    """Squeeze at the points of all tops of a pose, or (`add`) what it wears of each shape.
+
+    `seen`: the shapes of `half` of a bottom and of one top at the points of each, top after top; `ends`
+    (tops + 1,): where the points of each end.  `face`, `worn`: of the bottom and of all tops.
+    """
+    size = face.size
+    own = (size - half) // tops
+    both = half + own
+    first = ends[0]
+    for p in range(ends[tops] - first if not add else 0):
+        gap[p] = 0.0
+    for j in range(tops):
+        low = ends[j] - first
+        high = ends[j + 1] - first
+        shapes = seen[low * both : high * both].reshape(both, high - low)
+        there = gap[low:high]
+        if tops == 1:  # in one go
+            if add:
+                _project(there, shapes, worn)
+            else:
+                _squeeze(face, shapes, there)
+            continue
+        top = half + j * own
+        if add:
+            _project(there, shapes[:half], worn[:half])
+            _project(there, shapes[half:], worn[top : top + own])
+        else:
+            _squeeze(face[:half], shapes[:half], there)
+            _squeeze(face[top : top + own], shapes[half:], there)
+
+
 @kernel
 def wear_crowd(
     faces: Array,
+    half: int,
     shapes: Array,
     start: NDArray[np.int64],
     area: Array,
@@ -207,23 +242,28 @@ def wear_crowd(
 ) -> int:
     """Sums over poses and points of squeeze x `rub` x shape, for each of m pairs; how many did not settle.
 
-    `faces` (m, s) [m]: stacked coefficients; `shapes`: the values of the s shapes at the points of each pose,
-    pose after pose, (s, points) each; pose k has points start[k] to start[k + 1] of `area` (n,) [m2], `rub`
+    `faces` (m, s) [m]: stacked coefficients, `half` of them of the bottom, the others of one top, or of as
+    many as `start` has parts in a pose; `shapes`: the values of those of the bottom and of one top at its
+    points, pose after pose and top after top, (shapes, points) each.  Top j of pose k has points start[k tops
+    + j] to start[k tops + j + 1] of `area` (n,) [m2], `rub`
     (n,) and the places `x`, `y` (n,) by which a plane is told.  `target` (k, 3) [N]: force and moments on the
     planes 1, x, y; `stiffness` (m,) [Pa/m]; `plane` (m, k, 3) [m]: to begin with and as found.  Room to work
     in: `gaps`, as long as the most points of a pose, `work` (4, 9) and `aim` (3,).  Filled:
     `lifted` (m,) land that does not bear over all land in overlap, mean over the poses; `worn` (m, s).
     """
     pairs, size = faces.shape
-    poses = start.size - 1
+    poses = target.shape[0]
+    tops = (start.size - 1) // poses
+    both = half + (size - half) // tops
     failed = 0
     for i in range(pairs):
         lifted[i] = 0.0
         for j in range(size):
             worn[i, j] = 0.0
     for k in range(poses):
-        first = start[k]
-        n = start[k + 1] - first
+        ends = start[k * tops : (k + 1) * tops + 1]
+        first = ends[0]
+        n = ends[tops] - first
         land = 0.0
         for p in range(n):
             land += area[first + p]
@@ -234,10 +274,10 @@ def wear_crowd(
         own_rub = rub[first : first + n]
         own_x = x[first : first + n]
         own_y = y[first : first + n]
-        own_shapes = shapes[first * size : (first + n) * size].reshape(size, n)
+        seen = shapes[first * both : (first + n) * both]
         gap = gaps[:n]
         for i in range(pairs):
-            _squeeze(faces[i], own_shapes, gap)
+            _all_points(faces[i], seen, half, tops, ends, gap, worn[i], False)
             for j in range(3):
                 aim[j] = target[k, j] / stiffness[i]
             rest = plane[i, k]
@@ -251,5 +291,5 @@ def wear_crowd(
                     v = 0.0
                 gap[p] = v * own_rub[p]
             lifted[i] += idle / (land * poses)
-            _project(gap, own_shapes, worn[i])
+            _all_points(faces[i], seen, half, tops, ends, gap, worn[i], True)
     return failed

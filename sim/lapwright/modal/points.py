@@ -83,9 +83,14 @@ class Instants:
         return moment
 
 
-def instants_of(motion: Motion, first: int, strokes: int, number: int = POSES) -> Instants:
-    """About `number` instants that stand for strokes first ... first + strokes - 1 of a motion."""
-    return _at(motion, first, strokes, *_places(motion, first, strokes, number))
+def instants_of(
+    motion: Motion, first: int, strokes: int, number: int = POSES, lead: Motion | None = None
+) -> Instants:
+    """About `number` instants that stand for strokes first ... first + strokes - 1 of a motion.
+
+    `lead`: the motion of what takes this top along, at whose instants it is looked.
+    """
+    return _at(motion, first, strokes, *_places(lead or motion, first, strokes, number))
 
 
 def _at(motion: Motion, first: int, strokes: int, places: Array, share: Array) -> Instants:

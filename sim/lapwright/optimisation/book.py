@@ -37,6 +37,7 @@ from lapwright.optimisation.advise import Advice, advise
 from lapwright.optimisation.bench import Bench, Target, bench_of, equipped, flatness, target_of
 from lapwright.optimisation.entry import Entry, append, entries_of, log_of, take_back
 from lapwright.optimisation.history import Chapter, chapters, looked_back, taken_in
+from lapwright.optimisation.lain import alike, name_of
 from lapwright.optimisation.parts import apart, plan_of
 from lapwright.optimisation.shop import DAY, REST, Knowledge, one_normal
 from lapwright.optimisation.sight import sight_of, weighed
@@ -234,6 +235,12 @@ class Book(metaclass=Constructed):
         else:
             self.entries, self.bench, self.chapters = entries, bench, self.chapters[:-1]
         return True
+
+    def part_name(self, number: int) -> str:
+        """What the face of part `number` (from 1) of a batch is called among the plates here."""
+        assert self.batch is not None
+        step = next(one for one in self.study.steps if self.batch.laps(one))
+        return name_of(self.batch, alike(self.batch, step), number)
 
     @property
     def known(self) -> Knowledge:

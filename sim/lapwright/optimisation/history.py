@@ -22,6 +22,7 @@ from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError
 from lapwright.optimisation.bench import Bench
 from lapwright.optimisation.entry import Entry
+from lapwright.optimisation.lain import Lain
 from lapwright.optimisation.parts import lapped_parts
 from lapwright.optimisation.shop import Knowledge, Layout, Sight, zero_error
 from lapwright.optimisation.sight import joined, sight_of, weighed
@@ -245,7 +246,11 @@ def taken_in(
     after = known
     if entry.done is not None:
         same = last is not None and entry.date is not None and entry.date == last.date
-        check_stands(entry.done, layout.plates[entry.done.top], layout.plates[entry.done.bottom])
+        if bench.batch is not None and entry.parts:
+            Lain(bench, bench.batch, entry.done, (number,), entry.any_hand).check()
+        else:
+            top, bottom = entry.done.top, entry.done.bottom
+            check_stands(entry.done, layout.plates[top], layout.plates[bottom])
         known = new_day(known, layout, same)
         after = _done(bench, entry, known, (number,))
     sight = seen_in(bench, entry)

@@ -30,7 +30,7 @@ from lapwright.kinematics.schedule import cut_of, kappa, settled, stays
 from lapwright.limits import limit_of
 from lapwright.modal.basis import PLANES, Basis
 from lapwright.modal.operator import load_lines
-from lapwright.modal.points import Instants, instants_of, touches
+from lapwright.modal.points import Instants, instants_of, planes_at, touches
 from lapwright.optimisation.flow import Flow, flow_of, linear
 from lapwright.optimisation.shop import DAY, Knowledge, Layout, slopes
 from lapwright.specification.materials import ABRASIVES, cut_left, holds_grit, quickness
@@ -54,6 +54,7 @@ HANDS = (
     0.2,
 )  # scatter of hands that a study says nothing of ("steady" 0, "rough" 0.25)
 MEMORY = 5.0  # strokes
+FINENESS = 1.5  # contact points (see `Spell`)
 OF_A_KIND = 3  # spells of one kind of hand: no two scatter alike, and nobody knows which it was
 TURNS = (Turn(radians(8.0)), Turn(radians(90.0), 10))
 CROSSWISE = 2.0  # times as long as wide: a longer top is not set over by a quarter turn
@@ -66,7 +67,9 @@ class Spell:
     """One step, really done, with plates of a layout; `key`: what its random numbers are made from.
 
     `any_hand`: the study says nothing of the hand.  `beside`: tops like this one that lap the bottom at the
-    same time, itself counted.  Crowds once laid are kept.
+    same time, itself counted.  `tops`: faces of a layout that lie there under one weight, and `places` [m] of
+    these and of others like them, from its middle.  `fineness` of contact points: what bears ends within the
+    overlap, where no Gauss point stands.  Crowds once laid are kept.
     """
 
     layout: Layout
@@ -75,6 +78,9 @@ class Spell:
     any_hand: bool = False
     threads: int = 1
     beside: int = 1
+    tops: tuple[str, ...] = ()
+    places: tuple[tuple[float, float], ...] = ()
+    fineness: float = FINENESS
 
     def __post_init__(self) -> None:
         self._crowds: dict[tuple[int, int, int], Crowd] = {}
@@ -110,7 +116,9 @@ class Spell:
         below, above = self.layout.bases[bottom], self.layout.bases[top]
         key = (id(below), id(above), hand)
         if key not in self._crowds:
-            self._crowds[key] = crowd_of(below, above, self.motion(hand), POSES)
+            motion = self.motion(hand)
+            under = [Motion(replace(motion.step, offset=at), motion.key) for at in self.places]
+            self._crowds[key] = crowd_of(below, above, motion, POSES, under, self.fineness)
         return self._crowds[key]
 
     def flow_of(self, top: str, bottom: str) -> Flow:
@@ -127,7 +135,9 @@ class Spell:
         rng = np.random.default_rng([*self.key, STREAM])
         before = known.members(rng, MEMBERS)
         ended, jump = self.flow(before)
-        spread, moved = discrepancy(self.layout, self.step, before.mean, ended), self._moved()
+        names = self.step.bottom, self.step.top
+        spread = discrepancy(self.layout, self.step, before.mean, ended)
+        moved = moved_by(self.layout, names)
         spread[:, moved[:, None], moved] += self._luck(before, ended[:, moved], moved)
         carried = jump @ before.cloud
         cloud = carried @ jump.transpose(0, 2, 1) + spread
@@ -139,13 +149,9 @@ class Spell:
     def flow(self, before: Knowledge) -> tuple[Array, Array]:
         """Where members end (m, size), and how that goes with where they begin (m, size, size)."""
         ended = self.lap(before.mean, before.hand)
-        active = self._active()
-        moved = self._moved()
+        names = self.step.bottom, self.step.top
         level, jump = linear(self, before.mean)
-        changed = (ended - level)[:, moved]
-        scale = self._scale(active)
-        jump[:, moved[:, None], active] += slopes(before.mean[:, active] / scale, changed) / scale
-        return ended, jump
+        return ended, learnt(self.layout, self.step, names, before.mean, ended - level, jump)
 
     def _luck(self, before: Knowledge, ended: Array, moved: Ints) -> Array:
         """Covariance (m, moved, moved) of what comes of how a hand chanced to scatter in this spell.
@@ -163,32 +169,40 @@ class Spell:
         """Shops (m, size) after the spell, each with its own faces and constants."""
         return lap_shops(self, shops, hand)
 
-    def _active(self) -> Ints:
-        """What the end of the spell hangs on."""
-        layout, step = self.layout, self.step
-        plates = [layout.plates[name] for name in (step.bottom, step.top)]
-        metals = dict.fromkeys(plate.material.name for plate in plates)
-        constants = [layout.wear(step.grit.name, metal) for metal in metals]
-        faces = [np.arange(layout.size)[layout.face(plate.name)] for plate in plates]
-        return np.concatenate([*faces, [*constants, layout.layer(step.grit.name), layout.day]])
 
-    def _moved(self) -> Ints:
-        """What the spell moves: both faces, and the metal removed."""
-        layout, step = self.layout, self.step
-        names = step.bottom, step.top
-        faces = [np.arange(layout.size)[layout.face(name)] for name in names]
-        return np.concatenate([*faces, [layout.removed(name) for name in names]])
-
-    def _scale(self, active: Ints) -> Array:
-        """Sizes of one unit: the layer's depth for faces, a factor of e for constants."""
-        faces = active < self.layout.face(list(self.layout.plates)[-1]).stop
-        return np.where(faces, self.step.grit.layer.depth, 1.0)
+def moved_by(layout: Layout, names: Sequence[str]) -> Ints:
+    """What a spell with these faces moves: them, and the metal removed."""
+    faces = [np.arange(layout.size)[layout.face(name)] for name in names]
+    return np.concatenate([*faces, [layout.removed(name) for name in names]])
 
 
-def lap_shops(spell: Spell, shops: Array, hand: Ints, share: Array | None = None) -> Array:
+def learnt(
+    layout: Layout, step: Step, names: Sequence[str], before: Array, off: Array, jump: Array
+) -> Array:
+    """How where members end goes with where they begin, of these faces: (m, size, size).
+
+    `jump`: as far as that is known beforehand, by which they end `off` (m, size) elsewhere; added to.
+    """
+    faces = [np.arange(layout.size)[layout.face(name)] for name in names]
+    metals = dict.fromkeys(layout.plates[name].material.name for name in names)
+    constants = [layout.wear(step.grit.name, metal) for metal in metals]
+    active = np.concatenate([*faces, [*constants, layout.layer(step.grit.name), layout.day]])
+    moved = moved_by(layout, names)
+    # Sizes of one unit: the layer's depth for faces, a factor of e for constants.
+    on_faces = active < layout.face(list(layout.plates)[-1]).stop
+    scale = np.where(on_faces, step.grit.layer.depth, 1.0)
+    jump[:, moved[:, None], active] += slopes(before[:, active] / scale, off[:, moved]) / scale
+    return jump
+
+
+def lap_shops(
+    spell: Spell, shops: Array, hand: Ints, share: Array | None = None, also: Array | None = None
+) -> Array:
     """Shops (m, size) after a spell; `hand` (m,): which hand laps each.
 
     `share` (m,) of the spell that each laps: so long is as good as cutting so much slower all through.
+    `also` (m, n) [m]: of tops that lie there as one body by how much each of them is thicker than the first,
+    then the coefficients of those that are in no layout.
     """
     layout, step = spell.layout, spell.step
     ended = shops.copy()
@@ -199,15 +213,21 @@ def lap_shops(spell: Spell, shops: Array, hand: Ints, share: Array | None = None
     age = 0.0
     for stay in stays(step):
         cut, age = cut_of(step, age, stay.first, stay.strokes)
-        plates = [layout.plates[name] for name in (stay.bottom, stay.top)]
-        nominal = kappa(step.grit, *plates)
+        names = [stay.bottom, *(spell.tops or (stay.top,))]
+        pair = [layout.plates[name] for name in (stay.bottom, stay.top)]
         kappas = np.stack(
-            [k * factor[p.name] for k, p in zip(nominal, plates, strict=True)], axis=1
+            [k * factor[p.name] for k, p in zip(kappa(step.grit, *pair), pair, strict=True)], axis=1
         )
         kappas[:, 0] *= spell.beside
         if share is not None:
             kappas *= share[:, None]
-        faces = np.concatenate([layout.heights(plate.name, ended) for plate in plates], axis=1)
+        starts = np.cumsum([0, *(layout.bases[name].size for name in names)])
+        faces = np.concatenate([layout.heights(name, ended) for name in names], axis=1)
+        thicker = np.zeros((len(shops), len(names)))
+        if also is not None:
+            thicker[:, 1:] = also[:, : len(names) - 1]
+            faces[:, starts[:-1]] = thicker
+            faces = np.concatenate([faces, also[:, len(names) - 1 :]], axis=1)
         for kind in range(spell.hands):
             some = np.flatnonzero(hand % spell.hands == kind)
             if some.size:
@@ -215,13 +235,10 @@ def lap_shops(spell: Spell, shops: Array, hand: Ints, share: Array | None = None
                 faces[some] = crowd.lap(
                     faces[some], stiffness[some], kappas[some], cut, spell.threads
                 )
-        first = 0
-        for plate in plates:
-            size = layout.bases[plate.name].size
-            own = faces[:, first : first + size]
-            ended[:, layout.face(plate.name)] = own[:, PLANES:]
-            ended[:, layout.removed(plate.name)] -= own[:, 0]
-            first += size
+        for k, name in enumerate(names):
+            own = faces[:, starts[k] : starts[k + 1]]
+            ended[:, layout.face(name)] = own[:, PLANES:]
+            ended[:, layout.removed(name)] -= own[:, 0] - thicker[:, k]
     return ended
 
 
@@ -245,11 +262,16 @@ def _off(layout: Layout, step: Step) -> Array:
     return np.array([hypot(DISCREPANCY, held), DISCREPANCY, DISCREPANCY])
 
 
-def discrepancy(layout: Layout, step: Step, before: Array, ended: Array) -> Array:
-    """Covariance (m, size, size) of how far shops may end from where the model says."""
+def discrepancy(
+    layout: Layout, step: Step, before: Array, ended: Array, names: Sequence[str] = ()
+) -> Array:
+    """Covariance (m, size, size) of how far shops may end from where the model says.
+
+    `names`: the faces that were lapped, where they are not the two of the step.
+    """
     spread = np.zeros((len(ended), layout.size, layout.size))
     share = _off(layout, step)
-    for name in (step.bottom, step.top):
+    for name in names or (step.bottom, step.top):
         own, rows = layout.face(name), layout.form_rows(name)
         metal = np.square(OF_METAL * ended[:, layout.removed(name)])
         forms = np.square(share * ((ended - before) @ rows.T)) + metal[:, None]
@@ -263,11 +285,15 @@ def discrepancy(layout: Layout, step: Step, before: Array, ended: Array) -> Arra
 
 
 def off_by(
-    layout: Layout, step: Step, before: Array, ended: Array, rng: np.random.Generator
-) -> Array:
-    """Shops (m, size) that ended elsewhere than where the model says, each by a discrepancy of its own."""
+    layout: Layout, step: Step, before: Array, ended: Array, rng: np.random.Generator,
+    names: Sequence[str] = (),
+) -> Array:  # fmt: skip
+    """Shops (m, size) that ended elsewhere than where the model says, each by a discrepancy of its own.
+
+    `names` as of `discrepancy`.
+    """
     off, share = ended.copy(), _off(layout, step)
-    for name in (step.bottom, step.top):
+    for name in names or (step.bottom, step.top):
         metal = OF_METAL * ended[:, layout.removed(name)]
         forms = share * ((ended - before) @ layout.form_rows(name).T)
         at, back = layout.quadratic(name)
@@ -348,7 +374,6 @@ def _cutting_grit(grit: Grit, pair: Sequence[Plate]) -> Grit:
 
 
 STROKE_POSES = 16  # of a stroke; so many times more where it turns (see `instants`)
-FINENESS = 1.5  # contact points: what bears ends within the overlap, where no Gauss point stands
 GROOVED_FINENESS = 0.12  # of the cells of a grooved face
 LONGEST = 1.2  # of a time step, in units of the time in which a mismatch dies
 # Up to so much of it one and two steps do: 1 % of the mismatch, as many long ones are off.
@@ -427,7 +452,7 @@ class Crowd:
     ) -> Array:
         """The same in so many steps of a third-order Runge-Kutta method (weights 1/6, 1/6, 2/3)."""
         z, h = faces, cut / steps
-        plane = np.zeros((len(z), self.start.size - 1, 3))
+        plane = np.zeros((len(z), len(self.target), 3))
         for _ in range(steps):
             one = self.pace(z, stiffness, kappas, plane)[0]
             two = self.pace(z + h * one, stiffness, kappas, plane)[0]
@@ -450,9 +475,10 @@ class Crowd:
         """
         worn, lifted = np.empty_like(faces), np.empty(len(faces))
         if plane is None:
-            plane = np.zeros((len(faces), self.start.size - 1, 3))
+            plane = np.zeros((len(faces), len(self.target), 3))
         failed = wear_crowd(
             read_only(faces),
+            self.bottom.size,
             self.shapes,
             self.start,
             self.area,
@@ -462,13 +488,13 @@ class Crowd:
             self.target,
             read_only(stiffness),
             plane,
-            np.empty(np.diff(self.start).max()),
+            np.empty(np.diff(self.start[:: (self.start.size - 1) // len(self.target)]).max()),
             np.empty((4, 9)),
             np.empty(3),
             lifted,
             worn,
         )
-        if failed > MOST_ASTRAY * len(faces) * (self.start.size - 1):
+        if failed > MOST_ASTRAY * len(faces) * len(self.target):
             raise SettleError(
                 "the top did not settle: its load may lie at the very edge of what bears; shorten the stroke"
             )
@@ -478,8 +504,13 @@ class Crowd:
         return worn, lifted
 
 
-def crowd_of(bottom: Basis, top: Basis, motion: Motion, poses: int = STROKE_POSES) -> Crowd:
+def crowd_of(
+    bottom: Basis, top: Basis, motion: Motion, poses: int = STROKE_POSES,
+    under: Sequence[Motion] = (), fineness: float = FINENESS,
+) -> Crowd:  # fmt: skip
     """Lay `top` on `bottom` at instants that stand for all strokes of a motion.
+
+    `under`: how tops like it move under a weight that moves so, all one body with it.
 
     Raises
     ------
@@ -487,24 +518,39 @@ def crowd_of(bottom: Basis, top: Basis, motion: Motion, poses: int = STROKE_POSE
         Where the faces do not lie on each other.
 
     """
-    instants = instants_of(motion, 0, motion.step.total_strokes, poses)
-    load = top.plate.weight + motion.step.load.force
+    strokes = motion.step.total_strokes
+    instants = instants_of(motion, 0, strokes, poses)
+    each = [instants_of(one, 0, strokes, poses, motion) for one in under] or [instants]
     grooved = bottom.plate.grooves is not None or top.plate.grooves is not None
     parts: list[tuple[Array, ...]] = []
     counts = [0]
-    for touch in touches(bottom, top, instants, GROOVED_FINENESS if grooved else FINENESS):
-        values, planes = touch.shapes, touch.planes
-        for i, pose in enumerate(touch.poses):
-            own = slice(touch.start[i], touch.start[i + 1])
-            rub = instants.share[pose] * touch.area[own] * touch.speed[own]
-            parts.append(
-                (values[:, own].ravel(), touch.area[own], rub, planes[1, own], planes[2, own])
+    fineness = GROOVED_FINENESS if grooved else fineness
+    for touched in zip(*(touches(bottom, top, one, fineness) for one in each), strict=True):
+        seen = [(touch.shapes, touch.planes) for touch in touched]
+        for i, pose in enumerate(touched[0].poses):
+            some = [slice(touch.start[i], touch.start[i + 1]) for touch in touched]
+            values = [shapes[:, own].ravel() for own, (shapes, _) in zip(some, seen, strict=True)]
+            area, speed, x, y = (
+                np.concatenate([of[own] for own, of in zip(some, those, strict=True)])
+                for those in (
+                    [touch.area for touch in touched],
+                    [touch.speed for touch in touched],
+                    [planes[1] for _, planes in seen],
+                    [planes[2] for _, planes in seen],
+                )
             )
-            counts.append(touch.area[own].size)
+            rub = instants.share[pose] * area * speed
+            parts.append((np.concatenate(values), area, rub, x, y))
+            counts += [own.stop - own.start for own in some]
     shapes, area, rub, x, y = (
         read_only(np.concatenate(column)) for column in zip(*parts, strict=True)
     )
-    target = np.einsum("plk,l->kp", load_lines(bottom, instants), [load, 1.0, load])
+    force, weight = motion.step.load.force, top.plate.weight
+    load = force + weight * len(each)
+    on_it = [force if under else load, 1.0, load]
+    target = np.einsum("plk,l->kp", load_lines(bottom, instants), on_it)
+    for one in each if under else ():  # tops weigh where they lie
+        target += weight * planes_at(bottom, one.poses.cx, one.poses.cy).T
     return Crowd(
         bottom,
         top,
@@ -521,5 +567,5 @@ def crowd_of(bottom: Basis, top: Basis, motion: Motion, poses: int = STROKE_POSE
 
 def _speed(area: Array, rub: Array, instants: Instants, counts: NDArray[np.int64]) -> float:
     """Mean over contact and time [m/s]."""
-    share = np.repeat(instants.share, counts)
+    share = np.repeat(np.repeat(instants.share, len(counts) // instants.share.size), counts)
     return float(rub.sum() / (share @ area))

@@ -217,6 +217,8 @@ def _seats(table: Table, batch: Batch, steps: Sequence[Step | None]) -> None:
     if placed and batch.radius is not None:
         table.fault("radius", "stands beside places, which need none: leave it out", "conflict")
     lapped = [s for s in steps if s is not None and batch.laps(s)]
+    if not lapped:
+        return  # which is told already
     centred = any(s.centre != (0.0, 0.0) for s in lapped)
     all_centred = centred and all(s.centre != (0.0, 0.0) for s in lapped)
     if batch.radius is not None and centred and not batch.carried:
