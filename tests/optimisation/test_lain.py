@@ -1,11 +1,13 @@
 """What lies on the plate in a load of a batch: members lap it as a run does, and the book goes through it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from lapwright.metrology.form import forms
 from lapwright.optimisation import parts
-from lapwright.optimisation.book import Book
+from lapwright.optimisation.book import Book, next_study, step_table
 from lapwright.optimisation.entry import entries_of, entry_text
 from lapwright.optimisation.lain import Lain, alike, name_of
 from lapwright.results.recorder import Recorder
@@ -150,7 +152,6 @@ def test_the_book_goes_on_through_such_a_batch(how, monkeypatch):
     monkeypatch.setattr(parts, "PART_MEMBERS", 24)
     batch, step, names = LAID[how]
     book = Book(study(batch, step, ring=SMALL if "carrier" in batch else None, strokes=60))
-    from lapwright.optimisation.book import step_table
 
     done = step_table(book.study.steps[0], book.study.units)
     reading = {"gauge": "sph", "plate": "plate", "value": "-0.1 um"}
@@ -166,3 +167,16 @@ def test_the_book_goes_on_through_such_a_batch(how, monkeypatch):
     assert after.high - after.low < 0.8 * (before.high - before.low)
     assert book.undo()
     assert book.known is known
+
+
+@pytest.mark.parametrize("how", LAID)
+def test_the_next_parts_are_a_study_of_their_own(how):
+    """As many as advised, new as the study says, where they lay, on the plate as it is believed."""
+    batch, step, _ = LAID[how]
+    one = study(batch, step, count=12, ring=SMALL if "carrier" in batch else None)
+    book = Book(one)
+    found = next_study(book, book.study.steps[0], 6)
+    assert found.batch == replace(one.batch, count=6)
+    assert (found.steps[0].centre, found.steps[0].offset) == (one.steps[0].centre, (0.0, 0.0))
+    assert found.plates["ring"].form == one.plates["ring"].form
+    assert found.goal == one.goal

@@ -122,8 +122,10 @@ def _written(answer: NextAnswer, place: Path) -> dict[str, Path | None]:
     from lapwright.presentation.next_page import next_page
     from lapwright.study.faces import held_in
 
-    step = answer.advice.step
+    step, plan = answer.advice.step, answer.advice.plan
     study = None if step is None else next_study(answer.book, step)
+    if plan is not None and plan.why in ("lap", "dress"):
+        study = next_study(answer.book, plan.step, plan.parts if plan.why == "lap" else 0)
     lap = os.fsencode(typed("run", place / STUDY)).decode("utf-8", "replace")
     page = next_page(answer, study, lap)
     faces = {} if study is None else held_in(study.text)

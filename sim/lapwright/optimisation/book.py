@@ -141,6 +141,7 @@ class Book(metaclass=Constructed):
         self, study: str | Path | Study, log: str | Path | None = None, threads: int = 1
     ) -> None:
         typed = study if isinstance(study, Study) else load(study)
+        self.typed = typed
         typed, self.batch = apart(typed)
         self.study, self.usual_gauges = equipped(typed), not typed.gauges
         home = log_of(Path(study)) if not isinstance(study, Study) else None
@@ -369,8 +370,10 @@ SURE = 1.96  # standard deviations, for 95 in 100
 KEPT = ("units", "seed", "edge_margin", "plates", "parts", "gauges")  # of the study
 
 
-def next_study(book: Book, step: Step) -> Study:
+def next_study(book: Book, step: Step, parts: int = 0) -> Study:
     """The study of one spell from where a book stands, wear and layer of its grit as learnt.
+
+    `parts`: of a batch, so many of which it is; they come as the study says.
 
     Raises
     ------
@@ -378,18 +381,28 @@ def next_study(book: Book, step: Step) -> Study:
         When it cannot be said in a file.
 
     """
-    document = document_of(book.study.text)
+    typed = book.typed if parts else book.study
+    document = document_of(typed.text)
     kept = {key: document[key] for key in KEPT if key in document}
+    if parts:  # where they lie is said by [batch]
+        batch = {key: value for key, value in document["batch"].items() if key != "dress"}
+        kept |= {"batch": batch | {"count": parts}}
+        kept |= {"goal": document["goal"]} if "goal" in document else {}
+        step = replace(step, centre=typed.steps[book.study.steps.index(step)].centre)
     after = f"after entry {len(book.entries)}" if book.entries else "before the first entry"
     grit = _learnt(book, step)
     done = tables_of_objects({"steps": [replace(step, grit=grit, until=None)]})
     units = book.study.units
     done = {key: _readable(tables, units) for key, tables in done.items()}
-    if book.usual_gauges:
+    if book.usual_gauges and "gauges" in kept:
         kept["gauges"] = _readable(kept["gauges"], units)
+    new = typed.batch.part if parts and typed.batch is not None else None
     for kind in ("plates", "parts"):
         if kind in kept:
-            kept[kind] = {name: _as_believed(book, name, one) for name, one in kept[kind].items()}
+            kept[kind] = {
+                name: one if name == new else _as_believed(book, name, one)
+                for name, one in kept[kind].items()
+            }
     title = f"{book.study.title}: the next spell, {after}"
     note = (
         f"Written by lapwright {__version__} for {book.study.stem}.toml and its log, {after}:\n"
