@@ -10,12 +10,15 @@ from modes_studies import MARGIN, STUDIES, Case, compared, predicted, simulated
 from scipy.integrate import solve_ivp
 from scipy.linalg import expm
 
-from lapwright.metrology.form import measure
+from lapwright.integration.loop import lap
+from lapwright.metrology.form import EdgeMargin, forms, measure
 from lapwright.modal.propagator import propagator_of
 from lapwright.modal.reduced_model import ReducedModel
-from lapwright.specification.curves import Circle
+from lapwright.specification.curves import Circle, Line
+from lapwright.specification.outline import Disc
 from lapwright.specification.plate import StartForm
-from lapwright.verification.scenes import RADIUS, disc
+from lapwright.specification.step import Step, Turn
+from lapwright.verification.scenes import RADIUS, body, disc, plain_grit
 
 DEGREES = (4, 8, 12)
 
@@ -178,3 +181,25 @@ def test_start_forms_are_kept_exactly_at_no_time():
         {"sphere": 1e-6, "saddle": 0.0, "twist": 0.4e-6}, abs=1e-15
     )
     assert RADIUS == 0.08
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("curve", [Circle(0.007), Line(0.012)])
+def test_a_short_stroke_on_a_wide_plate_is_foretold(curve):
+    """The pit that it digs has steep sides: at degree 12 the dome of a part was 3.3 and 4.3 nm off."""
+    load, bare = 3000.0 * Disc(0.08).area, EdgeMargin(share=0.0)
+    plates = {"A": body("A", Disc(0.08), load, 64), "B": body("B", Disc(0.2), load, 64)}
+    turn = Turn(0.5 * np.pi, 10)
+    step = Step("A", "B", plain_grit(depth=0.35e-6), curve=curve, pace=1.0, turn=turn, strokes=1800)
+    end = list(lap(plates, [step]))[-1]
+    picture = ReducedModel(plates, [step])
+    solved, flow = picture.evolution(1), picture.flow(1)
+    z = solved.after(np.zeros(flow.bottom.size + flow.top.size), 1800.0)
+    parts = np.split(z, [flow.bottom.size])
+    for name, face, part in zip("BA", (flow.bottom, flow.top), parts, strict=True):
+        lapped = forms(plates[name], end.heights[name], bare)
+        for form, told in face.forms(part, bare).items():
+            assert told == pytest.approx(getattr(lapped, form), abs=3e-9)
+    assert (
+        forms(plates["B"], end.heights["B"], bare).sphere < -50e-9
+    )  # there is something to foretell

@@ -264,21 +264,29 @@ def _form_rows(plate: Plate, degree: int, margin: EdgeMargin) -> Array:
 
 WIDER = 1.25  # times as wide as the other
 WIDE_DEGREE = 12
+STEEP, STEEP_DEGREE = 1.0 / 6.0, 20  # of its radius a stroke is short, and its pit asks for more
 LEAST = 6  # who asks for less than this wants few shapes
 
 
-def degree_beside(plate: Plate, others: Iterable[Plate], degree: int) -> int:
-    """Degree of the shapes of a plate beside `others`, where `degree` is asked for."""
+def degree_beside(
+    plate: Plate, others: Iterable[Plate], degree: int, travel: float = np.inf
+) -> int:
+    """Degree of the shapes of a plate beside `others`, where `degree` is asked for.
+
+    On a wider plate a stroke digs a pit whose sides are as wide as its `travel` [m].
+    """
     wide = any(plate.outline.radius > WIDER * other.outline.radius for other in others)
-    return max(degree, WIDE_DEGREE) if wide and degree >= LEAST else degree
+    least = STEEP_DEGREE if 0.0 < travel < STEEP * plate.outline.radius else WIDE_DEGREE
+    return max(degree, least) if wide and degree >= LEAST else degree
 
 
 def degrees_of(
-    plates: Mapping[str, Plate], pairs: Iterable[tuple[str, str]], degree: int
+    plates: Mapping[str, Plate], strokes: Iterable[tuple[str, str, float]], degree: int
 ) -> dict[str, int]:
-    """Degree of the shapes of each plate, which meet in `pairs`."""
-    met: dict[str, list[Plate]] = {name: [] for name in plates}
-    for one, other in pairs:
-        met[one].append(plates[other])
-        met[other].append(plates[one])
-    return {name: degree_beside(plates[name], others, degree) for name, others in met.items()}
+    """Degree of the shapes of each plate; `strokes`: which two meet, and the travel [m]."""
+    degrees = dict.fromkeys(plates, degree)
+    for one, other, travel in strokes:
+        for name, beside in ((one, other), (other, one)):
+            least = degree_beside(plates[name], [plates[beside]], degree, travel)
+            degrees[name] = max(degrees[name], least)
+    return degrees

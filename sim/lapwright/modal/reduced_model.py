@@ -78,8 +78,8 @@ class ReducedModel:
         self.degree = degree
         self.seed = seed
         self.poses = poses
-        pairs = [(step.top, step.bottom) for step in steps] if wider else []
-        self._degrees = degrees_of(plates, pairs, degree)
+        strokes = [(step.top, step.bottom, 2.0 * step.curve.half_travel) for step in steps]
+        self._degrees = degrees_of(plates, strokes if wider else [], degree)
         self._operators: dict[tuple[object, ...], Operator] = {}
         self._evolutions: dict[tuple[object, ...], Propagator] = {}
         self._motions: dict[int, Motion] = {}
@@ -625,10 +625,10 @@ class Glances:
         below, above = self.plates[bottom], self.plates[top]
         grooved = below.grooves is not None or above.grooves is not None
         hurry = self.degree <= GLANCE_DEGREE
-        degrees = _degrees(below, above, self.degree)
+        degrees = _degrees(below, above, self.degree, step)
         dear = grooved or degrees[0] != degrees[1]
         hasty = hurry and len(self._operators) >= (DEARLY if dear else CLOSELY)
-        degrees = _degrees(below, above, HASTY_DEGREE) if hasty else degrees
+        degrees = _degrees(below, above, HASTY_DEGREE, step) if hasty else degrees
         bases = basis_of(below, degrees[0]), basis_of(above, degrees[1])
         motion = Motion(step, (self.seed, 1, number))
         # Grit and swaps do not move the top; a scattering hand is another in every step.
@@ -661,8 +661,12 @@ class Glances:
         return self._operators[key]
 
 
-def _degrees(below: Plate, above: Plate, degree: int) -> tuple[int, int]:
-    return degree_beside(below, [above], degree), degree_beside(above, [below], degree)
+def _degrees(below: Plate, above: Plate, degree: int, step: Step) -> tuple[int, int]:
+    travel = 2.0 * step.curve.half_travel
+    return (
+        degree_beside(below, [above], degree, travel),
+        degree_beside(above, [below], degree, travel),
+    )
 
 
 def _bands(marks: Sequence[Mapping[str, Forms]]) -> dict[str, dict[str, tuple[float, float]]]:
