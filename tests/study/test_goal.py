@@ -161,3 +161,13 @@ def test_a_goal_of_size_without_any_plate_says_that_plates_are_missing() -> None
     with pytest.raises(StudyError) as caught:
         parse('[goal]\nthickness = "30 mm"\nwedge = { A = "1 um" }\n')
     assert [fault.key for fault in caught.value.faults] == ["plates", "steps"]
+
+
+def test_a_key_of_the_only_step_needs_no_number() -> None:
+    """As in a sweep; where there are two steps it is asked for."""
+    asked = '[goal]\nflatness = "0.5 um"\n[tune.free]\n"stroke.overhang" = ["5 %", "19 %"]\n'
+    one = parse(PAIR + asked)
+    assert [free.key for free in one.tuned.free] == ["steps.1.stroke.overhang"]
+    again = PAIR + PAIR[PAIR.index("[[steps]]") :] + asked
+    with pytest.raises(StudyError, match="is no key of a step here: write"):
+        parse(again)

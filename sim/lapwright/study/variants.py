@@ -383,8 +383,10 @@ def _free(table: Table, document: dict[str, Any], check: Check) -> tuple[tuple[F
 
 def _free_key(inner: Table, key: str, value: Any, document: dict[str, Any], check: Check) -> Free:
     of_batch = key.startswith(BATCH)
+    typed, steps = key, document.get("steps")
+    if isinstance(steps, list) and len(steps) == 1 and not (of_batch or key.startswith("steps.")):
+        key = f"steps.1.{key}"  # whose it is goes without saying
     got = re.fullmatch(r"steps\.(\d{1,4})\.(.+)", f"steps.1.{key}" if of_batch else key)
-    steps = document.get("steps")
     if of_batch and isinstance(value, list):
         value = [f"{one}" if type(one) is int else one for one in value]
     if got is None or not isinstance(steps, list) or not 1 <= int(got[1]) <= len(steps):
@@ -403,7 +405,7 @@ def _free_key(inner: Table, key: str, value: Any, document: dict[str, Any], chec
         raise RefusedError(f"{len(value)} choices are too many: 100 are the most", "range")
     for one in value:
         if not inner.faults.full:
-            _tried(inner, key, document, int(got[1]), {got[2]: one}, check)
+            _tried(inner, typed, document, int(got[1]), {got[2]: one}, check)
     ends = [_ENDS.fullmatch(plain(one)) if len(one) < 100 else None for one in value]
     if len(value) == 2 and ends[0] is not None and ends[1] is not None:
         if ends[0][2].strip() == ends[1][2].strip() and not float(ends[0][1]) < float(ends[1][1]):
