@@ -251,7 +251,7 @@ def test_parts_of_a_batch_get_warm_each_by_itself():
 
     def warm(count, together):
         text = PARTS.replace("count = 50", f"count = {count}").replace("together = 3", together)
-        some = parse(text.replace("every = 9 parts", "every = 1000 parts"))
+        some = parse(text.replace('"6 parts"', '"1000 parts"'))
         return warm_at_the_end(some, some.ahead)[0]
 
     few, many = (warm(count, "together = 3") for count in (3, 30))
@@ -262,7 +262,7 @@ def test_parts_of_a_batch_get_warm_each_by_itself():
 
 def test_the_last_of_many_loads_are_followed():
     """Sixty loads, the plate dressed once, after the 51st: what dresses it is warm then (by counting)."""
-    text = PARTS.replace("count = 50", "count = 180").replace("9 parts", "153 parts")
+    text = PARTS.replace("count = 50", "count = 180").replace("6 parts", "153 parts")
     some = parse(text)
     warm, last = warm_at_the_end(some, some.ahead)
     assert last["dresser"] == 2
