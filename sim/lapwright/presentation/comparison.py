@@ -75,6 +75,8 @@ def comparison_page(got: Comparison, store: Store) -> str:
             judged=told.judged(got),
             at="" if got.judged.metal is None else told.judged_at(got),
             margin=told.margin(got),
+            left_out=told.left_out(got),
+            ordinal=told.ordinal,
             table=table[:ROWS],
             faces_named=told.faces_of(got, got.study.plates),
             left=max(0, len(table) - ROWS),
