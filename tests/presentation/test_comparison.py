@@ -47,7 +47,7 @@ name = "straight"
 set = { "stroke.kind" = "line", turn = "none" }
 """
 SIZE = re.compile(rf"([\d.]+)\sum(\s{MARK})?")
-BANDED = re.compile(r", (?:[\d.]+ to [\d.]+|anywhere from [^,]*?) depending on the grit layer")
+BANDED = re.compile(r", (?:[\d.]+ to [\d.]+|anywhere from [^;†]*? um to [^;†]*? um)")
 # um: below it a form is in doubt, as a usual gauge reads over this finish (tests/metrology/test_finish.py).
 DOUBT = 0.783
 
