@@ -7,6 +7,8 @@ from lapwright.specification.batch import MOST_STOOD, SHORT_SPELL, Batch, Dress
 from lapwright.study.model import Study
 from lapwright.units import Units, joined, sentence
 
+SIDES = {"dome": "dome or dish"}  # forms that a plate is dressed at, whichever way
+
 
 def before_words(study: Study) -> list[str]:
     """How many parts, where they lie, how they scatter, and when the plate is dressed."""
@@ -71,7 +73,7 @@ def _dressing(batch: Batch, dress: Dress, units: Units) -> str:
     """When the plate is dressed, or that it never comes to that."""
     step = str(dress.step)
     if dress.every is None:
-        sizes = [f"{units.size(most)} {name}" for name, most in dress.when.items()]
+        sizes = [f"{units.size(most)} {SIDES.get(name, name)}" for name, most in dress.when.items()]
         return say("batch.before.when", step=step, reads=joined(sizes, "or"))
     if not dress.times(batch):
         return say("batch.before.never", parts=str(dress.every), count=str(batch.count))

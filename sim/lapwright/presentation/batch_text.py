@@ -11,6 +11,7 @@ import numpy as np
 
 from lapwright.files import put_in_place
 from lapwright.presentation import words
+from lapwright.presentation.batch_before import SIDES
 from lapwright.presentation.run_view import RunView
 from lapwright.presentation.size_words import spoken_of
 from lapwright.presentation.words import say
@@ -218,7 +219,10 @@ def card_words(view: RunView) -> list[tuple[str, str]]:
                 )
             )
         else:
-            sizes = [f"{view.units.size(most)} {name}" for name, most in dress.when.items()]
+            sizes = [
+                f"{view.units.size(most)} {SIDES.get(name, name)}"
+                for name, most in dress.when.items()
+            ]
             reads = " or ".join(sizes)
             lines.append(("Dress", say("batch.card.when", plate=record.on, reads=reads, step=step)))
     else:

@@ -143,7 +143,10 @@ def _whole(
     from lapwright.modal.propagator import share_of
     from lapwright.presentation.reasons import cycle_headline, cycle_title, cycle_words
     from lapwright.presentation.staying import hollows_the_top
+    from lapwright.presentation.words import say
 
+    if study.batch is not None:
+        return Whole(None, None, [("", [say("cycle.batch", run=run)])], "The whole schedule")
     for number, step in enumerate(study.steps, 1):
         if step.swap is not None and step.swap.read is not None:
             why = f"step {number} swaps by what is read, so it cannot be forecast: {run} laps it"

@@ -82,6 +82,10 @@ def _stations(value: Any) -> tuple[Station, ...]:
 
 
 def _scatter(value: Any) -> dict[str, float]:
+    if not isinstance(value, Mapping):
+        raise RefusedError(
+            f'{shown(value)} is no table: write scatter = {{ dome = "0.2 um" }}', "type"
+        )
     found = each(SPREAD)(value)
     for name in found:
         if name not in SCATTERS:
