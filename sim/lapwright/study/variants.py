@@ -198,6 +198,8 @@ def _known_key(key: str) -> None:
             if close
             else 'write it as in [[steps]], such as "stroke.length"'
         )
+        if head == "steps":
+            hint = 'for one step alone write step = 1 beside set, and in it "time"'
         raise RefusedError(f"steps have no key {shown(head)}: {hint}", "unknown_key")
 
 
