@@ -76,18 +76,20 @@ def test_a_dome_as_typed_teaches_as_before(bench):
     assert told.known.centre == pytest.approx(plain.centre, rel=1e-9, abs=1e-15)
 
 
-def test_faces_lie_within_what_is_said_of_them_however_they_come(bench):
-    """Of 300 domes 10 um strong, typed as 2 and 0, the middle 95 % hold nine of ten; of what was typed, none.
+@pytest.mark.campaign
+@pytest.mark.parametrize(("off", "least"), [(1.0, 0.7), (10.0, 0.86)])
+def test_faces_lie_within_what_is_said_of_them_however_they_come(bench, off, least):
+    """Of domes typed as 2 um and 0 and off by so much, the middle 95 % hold nearly so many, by 160 of them.
 
-    Held to what was typed it would be one of twelve.  Of domes that are off by little more than was typed,
-    and so raise no alarm, fewer are held: four of five at 3 um.
+    Held to what was typed it would be one of three of the strong ones at 1 um, and one of twelve at 10 um.
     """
     rng = np.random.default_rng(5)
     row = {plate: bench.layout.form_rows(plate)[0] for plate in "AB"}
     held = []
-    for _ in range(150):
+    for _ in range(80):
         shop = rng.multivariate_normal(bench.prior.mean[0], bench.prior.cloud[0], method="eigh")
-        true = dict(zip("AB", 10.0 * UM * rng.standard_normal(2), strict=True))
+        sizes = np.array([2.0, 0.0]) + off * rng.standard_normal(2)
+        true = dict(zip("AB", UM * sizes, strict=True))
         for plate, size in true.items():
             at, back = bench.layout.quadratic(plate)
             shop[at] += back[:, 0] * (size - row[plate] @ shop)
@@ -103,4 +105,4 @@ def test_faces_lie_within_what_is_said_of_them_however_they_come(bench):
         for plate, size in true.items():
             middle, spread = dome(bench, told, plate)
             held.append(abs(size - middle) <= 1.96 * spread)
-    assert np.mean(held) >= 0.9
+    assert np.mean(held) >= least

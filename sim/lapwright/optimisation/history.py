@@ -174,7 +174,9 @@ DRAWN = 48  # shops that are looked back at
 # Of a variance, and of one over itself: what does not vary is left as it is.
 TINY, LOOSE = 1e-30, 1e-9
 OFF = (0.0, *np.geomspace(0.1e-6, 100e-6, 31))  # [m] from what was typed, as plates come
-ENOUGH = 0.5  # of a logarithm of likelihood: two that differ by less are as likely
+# Of a logarithm of likelihood: so little is worth doubting what was typed, and two that differ by less than
+# `ALIKE` are as likely.  Chosen by how often domes were held that were off by 0.5 to 2 um (docs/book.md).
+WORTH, ALIKE = 0.05, 1.0
 READ, ASKED, CAUSES = 1, 2, 3  # parts of the key of an entry's random numbers
 
 
@@ -261,10 +263,11 @@ def taken_in(
     if sight is None:
         return Chapter(entry, after, after)
     foretold = foretell(after, sight, bench.rng(number, ASKED))
+    wide = opened(layout, after, sight, _fresh(bench, after))
     if not foretold.alarm:
-        return Chapter(entry, after, after.updated(sight, bench.rng(number, READ)), foretold)
+        return Chapter(entry, after, wide.updated(sight, bench.rng(number, READ)), foretold)
     causes = list(mishaps(bench, number, entry, known, after, sight))
-    plain = Cause("nothing", "", opened(layout, after, sight, _fresh(bench, after)), sight)
+    plain = Cause("nothing", "", wide, sight)
     told, better, likely = mixed(causes, plain, bench.rng(number, CAUSES))
     return Chapter(entry, after, told, foretold, better, likely)
 
@@ -318,9 +321,10 @@ def opened(layout: Layout, known: Knowledge, sight: Sight, plates: Sequence[str]
             own = np.outer(column, column)
             wider = [_wider(known, at, off**2 * own) for off in OFF]
             likely = np.array([float(one.density(sight)[0]) for one in wider])
-            as_likely = np.flatnonzero(likely > likely.max() - ENOUGH)
-            if as_likely[0] > 0:
-                known = wider[int(as_likely[-1])]  # how far off, nobody knows
+            if (
+                likely[0] < likely.max() - WORTH
+            ):  # how far off, nobody knows: the widest that may be
+                known = wider[int(np.flatnonzero(likely > likely.max() - ALIKE)[-1])]
     return known
 
 
