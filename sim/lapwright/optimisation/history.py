@@ -155,14 +155,27 @@ def mixed(
         for share, cause in zip(weight, every, strict=True)
         if share > 1e-3
     ]
+    return _together(parts), better, dict(zip(names, weight.tolist(), strict=True))
+
+
+def _together(parts: Sequence[tuple[float, Knowledge]]) -> Knowledge:
+    """What is known where each of some accounts has its share."""
     known = Knowledge(
         np.concatenate([share * part.weight for share, part in parts]),
         np.concatenate([part.mean for _, part in parts]),
         np.concatenate([part.cloud for _, part in parts]),
         np.concatenate([part.hand for _, part in parts]),
     )
-    known = replace(known, weight=known.weight / known.weight.sum())
-    return known, better, dict(zip(names, weight.tolist(), strict=True))
+    return replace(known, weight=known.weight / known.weight.sum())
+
+
+def _either(typed: Knowledge, wide: Knowledge, sight: Sight, rng: np.random.Generator) -> Knowledge:
+    """What is known after readings of plates that came as typed, or, one in so many, did not (`wide`)."""
+    if wide is typed:
+        return typed.updated(sight, rng)
+    likelier = float(wide.density(sight)[0] - typed.density(sight)[0])
+    share = MISTYPED / (MISTYPED + (1.0 - MISTYPED) * float(np.exp(-likelier)))
+    return _together([(1.0 - share, typed.updated(sight, rng)), (share, wide.updated(sight, rng))])
 
 
 Array = NDArray[np.float64]
@@ -177,6 +190,7 @@ OFF = (0.0, *np.geomspace(0.1e-6, 100e-6, 31))  # [m] from what was typed, as pl
 # Of a logarithm of likelihood: so little is worth doubting what was typed, and two that differ by less than
 # `ALIKE` are as likely.  Chosen by how often domes were held that were off by 0.5 to 2 um (docs/book.md).
 WORTH, ALIKE = 0.05, 1.0
+MISTYPED = 0.5  # of plates, beforehand; chosen likewise
 READ, ASKED, CAUSES = 1, 2, 3  # parts of the key of an entry's random numbers
 
 
@@ -265,7 +279,8 @@ def taken_in(
     foretold = foretell(after, sight, bench.rng(number, ASKED))
     wide = opened(layout, after, sight, _fresh(bench, after))
     if not foretold.alarm:
-        return Chapter(entry, after, wide.updated(sight, bench.rng(number, READ)), foretold)
+        told = _either(after, wide, sight, bench.rng(number, READ))
+        return Chapter(entry, after, told, foretold)
     causes = list(mishaps(bench, number, entry, known, after, sight))
     plain = Cause("nothing", "", wide, sight)
     told, better, likely = mixed(causes, plain, bench.rng(number, CAUSES))
