@@ -267,18 +267,19 @@ def mean_lost(block: Block) -> float:
     return 0.5 * sum(mean_over_land(p, dz) for p, dz in both)
 
 
-DAMPED = 0.3  # power by which the poses of a load follow what the one before it asks for
+DAMPED, DAMPED_OF_MANY = 0.5, 0.3  # powers by which poses follow what the check before asks for
+MOST_MORE, MOST_MORE_OF_MANY = 2.0, 1.25  # times as many; and at least ...
+MOST_FEWER = 0.8
 
 
 def poses_ahead(poses: int, wanted: float, many: bool) -> float:
     """Poses for the next block after one with `poses`, whose check asks for so many.
 
-    One check tells by a single difference, and the largest of several: of `many` loads each moves it a
-    little, so that chance asks neither for more nor for fewer.
+    One check tells by a single difference, and the largest of several: followed by a part of the way, up and
+    down alike, chance asks neither for more nor for fewer; less of it where there are `many` loads.
     """
-    if many:
-        return poses * min(max(float((wanted / poses) ** DAMPED), 0.8), 1.25)
-    return max(0.8 * poses, min(wanted, 2.0 * poses))
+    power, most = (DAMPED_OF_MANY, MOST_MORE_OF_MANY) if many else (DAMPED, MOST_MORE)
+    return poses * min(max(float((wanted / poses) ** power), MOST_FEWER), most)
 
 
 def strokes_of_block(stride: float, most: int, motion: Motion) -> int:

@@ -286,7 +286,7 @@ class Settings:
     poses: int = 64
     fewest_poses: int = 32
     most_poses: int = 2048
-    accuracy: float = 0.0010
+    accuracy: float = 0.0012
     tolerance: float = 0.002
     longest: float = 2.0
     look_every: int = 4
