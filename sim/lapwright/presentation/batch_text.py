@@ -49,7 +49,9 @@ def batch_words(view: RunView) -> list[str]:
     given = {"count": str(len(record.number)), "part": record.name, "plate": record.on}
     ways = "together" if batch.together > 1 else "singly"
     loads = str(int(record.load[-1]))
-    lines = [say(f"batch.{ways}", **given, together=str(batch.together), loads=loads)]
+    lines = [
+        say(f"batch.{ways}", **given, together=str(batch.together), loads=loads, one=loads == "1")
+    ]
     lines += [
         say("batch.ran_out") if view.run.outcome == "limit" else "",
         _flat(view, record),
