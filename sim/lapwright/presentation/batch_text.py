@@ -50,7 +50,13 @@ def batch_words(view: RunView) -> list[str]:
     ways = "together" if batch.together > 1 else "singly"
     loads = str(int(record.load[-1]))
     lines = [
-        say(f"batch.{ways}", **given, together=str(batch.together), loads=loads, one=loads == "1")
+        say(
+            f"batch.{ways}",
+            **given,
+            together=str(batch.together),
+            loads=loads,
+            several=loads != "1",
+        )
     ]
     lines += [
         say("batch.ran_out") if view.run.outcome == "limit" else "",
