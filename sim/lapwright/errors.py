@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from numbers import Integral
 from typing import NamedTuple
 
 from lapwright.units import METRIC, Text, Units, told
@@ -132,7 +133,7 @@ class DefectiveError(LapwrightError):
 
 
 def at_least_one(what: str, value: object) -> None:
-    """Refuse what is no number of processes or cores.
+    """Refuse what is no number of processes or cores; one of numpy is.
 
     Raises
     ------
@@ -140,5 +141,5 @@ def at_least_one(what: str, value: object) -> None:
         It is no whole number, or less than one.
 
     """
-    if not isinstance(value, int) or isinstance(value, bool) or value < 1:
+    if isinstance(value, bool) or not isinstance(value, Integral) or int(value) < 1:
         raise CommandError(f"{what}: {value!r} cannot be: write 1, 2, ...", key=what)

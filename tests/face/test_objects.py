@@ -8,6 +8,7 @@ import re
 from datetime import date
 from math import pi
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from hypothesis import strategies as st
 import lapwright as lw
 from lapwright.metrology.conditions import Conditions
 from lapwright.metrology.instruments import Level, OpticalFlat, Spherometer, Straightedge, Zero
+from lapwright.optimisation.work import _sweep
 from lapwright.specification.curves import Circle, FigureEight, Line, Rosette, Zigzag
 from lapwright.study.read import parse
 from lapwright.study.source import document_of
@@ -277,6 +279,31 @@ def test_what_is_asked_of_another_study_or_by_a_wrong_name_is_refused() -> None:
             ask()
     typed = small.sweep({"steps.1.time": ["12 s", "18 s"]})
     assert (swept.form("A", "sphere") == typed.form("A", "sphere")).all(), "numbers are in SI"
+
+
+@pytest.mark.parametrize(
+    ("key", "number", "text"),
+    [
+        ("steps.1.turn", 0.1, "0.1 rad per stroke"),
+        ("walk", 0.0, "none"),
+        ("load", np.float64(5.0), "5 N"),
+        ("fresh_grit_every", 60.0, "1 min"),
+        ("push_height", 0.02, "20 mm"),
+        ("grit", 9e-6, "9 um"),
+        ("stroke.length", 0.05, "50 mm"),
+        ("strokes", np.int64(20), 20),
+    ],
+)
+def test_numbers_of_a_sweep_are_in_si(key: str, number: float, text: Any) -> None:
+    assert list(_sweep({key: np.array([number])}).values())[-1] == [text]
+
+
+@pytest.mark.parametrize(
+    ("key", "values"), [("time", 600.0), ("time", "1 min"), ("stroke.travel", [0.3])]
+)
+def test_values_of_a_sweep_that_cannot_be_are_refused(key: str, values: Any) -> None:
+    with pytest.raises(lw.LapwrightError):
+        pair().sweep({key: values})
 
 
 def test_none_takes_a_key_away() -> None:

@@ -67,7 +67,8 @@ def pattern(node: ast.expr, prefix: str) -> str:
 def calls() -> list[Call]:
     """All calls of `say` in the package."""
     made = []
-    for path in sorted(PACKAGE.rglob("*.py")):
+    rooms = [PACKAGE / room for room in ("presentation", "results")]
+    for path in sorted(path for room in rooms for path in room.rglob("*.py")):
         source = path.read_text("utf-8")
         if not re.search(
             r"^def say|presentation.words import .*\bsay\b|\b(words|pair)\.say\(", source, re.M

@@ -7,7 +7,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -24,9 +24,10 @@ from lapwright.optimisation.summary import Summary
 from lapwright.optimisation.workers import WorkerPool, in_process, processes
 from lapwright.results.recorder import heading
 from lapwright.specification.curves import size_names
-from lapwright.specification.said import own_number, shown
+from lapwright.specification.said import own_number, said_of, shown
 from lapwright.specification.step import Load, Step
 from lapwright.study.model import Study
+from lapwright.study.objects import tables_of_objects
 from lapwright.study.read import parse_document
 from lapwright.study.resolved import digest_of, inputs_of, versions
 from lapwright.study.source import document_of
@@ -246,10 +247,11 @@ def _sweep(axes: Mapping[str, Sequence[Any]]) -> dict[str, Any]:
     for key, values in axes.items():
         named = re.fullmatch(r"steps\.(\d+)\.(.+)", key)
         steps.add(int(named[1]) if named else None)
-        if isinstance(values, str):
-            message = f"{key}: {shown(values)} is one value: write a list of them"
+        if isinstance(values, str) or not isinstance(values, Iterable):
+            message = f"{key}: {shown(own_number(values))} is one value: write a list of them"
             raise CommandError(message, key="sweep")
-        found[named[2] if named else key] = [_as_typed(key, value) for value in values]
+        name = named[2] if named else key
+        found[name] = [_as_typed(name, value) for value in values]
     if len(steps) > 1:
         raise CommandError(
             f"{', '.join(axes)}: keys of one step, or of every step, can be swept together",
@@ -260,13 +262,24 @@ def _sweep(axes: Mapping[str, Sequence[Any]]) -> dict[str, Any]:
 
 
 def _as_typed(key: str, value: Any) -> Any:
-    """A value as a file has it: of a number in SI the text, where the key takes a size."""
-    name, value = key.rpartition(".")[2], own_number(value)
-    of, field_name = (Load, "force") if name == "load" else (size_names().get(name, Step), name)
-    typed = getattr(getattr(vars(of).get(field_name), "reader", None), "typed", None)
-    if isinstance(value, bool) or not isinstance(value, int | float) or typed is None:
+    """A value of a key of a step as a file has it: a number in SI as text with its unit."""
+    value = own_number(value)
+    if isinstance(value, bool) or not isinstance(value, int | float):
         return value
-    return typed(value) if vars(of)[field_name].bare else value
+    name, _, inner = key.partition(".")
+    if name == "stroke" and inner in (sizes := size_names()):
+        typed = getattr(said_of(sizes[inner], inner).reader, "typed", None)
+        return value if typed is None else typed(value)
+    if inner or name == "stroke":
+        raise CommandError(f"{key}: {shown(value)} has no unit: write text with one", key="sweep")
+    said: dict[str, Any] = {"top": "A", "bottom": "B", "grit": "1 um", name: value}
+    step = Step(**said)
+    (table,) = tables_of_objects({"steps": [step]})["steps"]
+    if name in table:
+        return table[name]
+    # The usual one is not written.
+    of, field_name, one = (Load, "force", 0.0) if name == "load" else (Step, name, vars(step)[name])
+    return said_of(of, field_name).reader.typed(one)
 
 
 def tune(study: Study, many: Many, workers: int, folder: str | Path | None) -> Tuning:

@@ -655,12 +655,12 @@ class Study(Frozen):
     def gauge(
         self, readings: str | Sequence[str] = (), gauges: str | Sequence[str] | None = None
     ) -> GaugeAnswer:
-        """What gauges show on the faces as they come, and what `readings` say ("sph A 1.2 um @ 0 deg").
+        """What gauges show on the faces as they come, and what `readings` say ("spherometer A 1.2 um @ 0 deg").
 
         Parameters
         ----------
         readings : str or sequence of str
-            Such as "sph A 1.2 um @ 0 deg".
+            Such as "spherometer A 1.2 um @ 0 deg"; a gauge of the study, or a usual one.
         gauges : str or sequence of str, optional
             Which gauges; all if it is not said.
 
