@@ -655,7 +655,7 @@ class Study(Frozen):
     def gauge(
         self, readings: str | Sequence[str] = (), gauges: str | Sequence[str] | None = None
     ) -> GaugeAnswer:
-        """What gauges show on the faces as they come, and what `readings` say ("spherometer A 1.2 um @ 0 deg").
+        """What gauges show on the faces as they come, and what `readings` say ("spherometer A 1 um").
 
         Parameters
         ----------
