@@ -583,12 +583,12 @@ RULES: list[Rule] = [
         asked,
     ),
     (
-        r"What \[goal\] asks for is not reached: the flatness of "
+        r"The goal is not reached: the flatness of "
         rf"(?P<plate>{NAME}) is (?P<size>{SIZE}), (?P<most>{SIZE}) was asked(?P<taken>)"
         r"(?P<rough> \(too small for a gauge to be sure of\))?\.",
         asked,
     ),
-    (rf"What \[goal\] asks for is reached: ([\w ,]+) flat within ({SIZE})\.", goal_reached),
+    (rf"The goal is reached: ([\w ,]+) flat within ({SIZE})\.", goal_reached),
     (r"Stop here, and read them by your own gauge\.", lambda said, m: said.told.add("stop")),
     (r"(?:That reaches what is asked|Nearer, but not there yet)\.", aim),
     (rf"That is at the cost of ({NAME}): flat within ({SIZE}) then, ({SIZE}) now\.", pays),

@@ -598,12 +598,12 @@ keep = { B = { dome = "%s" } }
 @pytest.mark.parametrize(
     ("twist", "kept", "says"),
     [
-        ("5 um", "3 um", "What [goal] asks for is reached: no twist above 5.0 um on A and B; "),
-        ("0.1 um", "3 um", "What [goal] asks for is not reached: the twist of "),
+        ("5 um", "3 um", "The goal is reached: no twist above 5.0 um on A and B; "),
+        ("0.1 um", "3 um", "The goal is not reached: the twist of "),
         (
             "5 um",
             "0.0001 um",
-            "What [goal] asks for is not reached: the change of the dome or dish of B is ",
+            "The goal is not reached: the change of the dome or dish of B is ",
         ),
     ],
 )

@@ -24,6 +24,7 @@ from lapwright.results.findings import KINDS, noticed
 from lapwright.results.record import Run
 from lapwright.units import NOTHING, Units, joined
 
+LEAST = 3  # on what to do next, where it takes so many
 LINES = 10  # of a run; with a blank and one on what to open twelve
 
 
@@ -31,8 +32,8 @@ LINES = 10  # of a run; with a blank and one on what to open twelve
 class Account:
     """What is said of a run: where it began, what came out, its figures, what moved finer, and what then.
 
-    `shorter`: what came out with fewer bands by the layer.  `next` says how far the goal is, `do` only what
-    to do; `grave`: what comes first in `care` can hurt.
+    `shorter`: what came out with fewer bands by the layer.  `next` says how far the goal is, `do` only of
+    a [goal], else what to do alone; `grave`: what comes first in `care` can hurt.
     """
 
     title: str
@@ -58,6 +59,7 @@ def account(run: Run) -> Account:
     batch = batch_words(view)
     metal = [] if batch else [say("came.metal", each=off), *sizes_in_words(view)]
     rubbing = Units.rubbing(float(run.time[-1]), view.spread)
+    asked = view.study.goal is not None
     return Account(
         view.title,
         "" if view.study.start is None else came_from(view.study.start),
@@ -68,7 +70,7 @@ def account(run: Run) -> Account:
         tuple(_stopped(view)),
         tuple(again_words(view)),
         "" if then is None else say("came.next", advice=then.whole),
-        "" if then is None else say("came.next", advice=then.text),
+        "" if then is None else say("came.next", advice=then.whole if asked else then.text),
         tuple(say("came.care", finding=line) for line in _care(view, then)),
         " ".join([_left_out(view), *finish_words(view)]),
         any(KINDS[one.code].harm == "person" for one in noticed(run, view.study)),
@@ -99,7 +101,7 @@ def lapped(run: Run) -> Iterator[str]:
     said = account(run)
     figures = " ".join([*said.figures, *said.stopped])
     care, do = wide(_first(said.care)), wide(said.do)
-    least = len(care) if said.grave else min(len(care), 1), min(len(do), 2)  # lines in any case
+    least = len(care) if said.grave else min(len(care), 1), min(len(do), LEAST)  # lines in any case
     for came in (said.came, said.shorter):
         lines = [fitted([said.title], 0)]
         lines += [line for part in (said.begun, *came, figures) if part for line in wide(part)]

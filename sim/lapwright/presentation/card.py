@@ -23,7 +23,7 @@ from lapwright.optimisation.track import constraints_of
 from lapwright.presentation.batch_text import card_words
 from lapwright.presentation.beforehand import stop_by_gauge
 from lapwright.presentation.card_rows import Row, ends, rows_of
-from lapwright.presentation.filling import filled
+from lapwright.presentation.filling import driven, filled
 from lapwright.presentation.finding_words import in_words
 from lapwright.presentation.orders import Order, grit_words, orders, rubbed
 from lapwright.presentation.run_view import RunView, run_view
@@ -331,6 +331,8 @@ def _foot(view: RunView, most: int) -> tuple[Note, ...]:
         f"Lifting: {top.name} weighs {_mass(top.total_mass, view.units)}. Slide plates apart, never pry. "
         "Fingers out of the gap. Local rules come first."
     )
+    if driven(study):
+        lines.append(say("caution.driven"))
     found = noticed(view.run, study)
     if passed(view) is not None:  # the order to stop says it
         found = [one for one in found if one.code != "best_passed"]

@@ -6,6 +6,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from lapwright.limits import limit_of
+from lapwright.presentation.tables import spins
 from lapwright.presentation.words import MARK, REMARK, say, typeset
 from lapwright.specification.materials import HAZARDS
 from lapwright.units import sentence
@@ -37,7 +38,9 @@ def templates() -> Environment:
         lstrip_blocks=True,
     )
     made.filters.update(sentence=sentence, typeset=typeset, svg=_svg)
-    made.globals.update(MARK=MARK, REMARK=REMARK, limit_of=limit_of, say=say, hazards_of=hazards_of)
+    made.globals.update(
+        MARK=MARK, REMARK=REMARK, limit_of=limit_of, say=say, hazards_of=hazards_of, driven=driven
+    )
     return made
 
 
@@ -48,6 +51,11 @@ def hazards_of(study: Study) -> list[str]:
             HAZARDS[m] for p in study.plates.values() if (m := p.material.name) in HAZARDS
         )
     )
+
+
+def driven(study: Study) -> bool:
+    """Whether a plate is turned by a machine in any step."""
+    return any(spins(step) for step in study.steps)
 
 
 def _in_type(value: object) -> object:
