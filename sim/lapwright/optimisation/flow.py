@@ -1,15 +1,16 @@
 """Where a spell would leave shops if all land bore, and how that end answers to its beginning.
 
 While nothing lifts, dx/dt = A x + b for the shapes x of both faces: A goes as the wear over the depth of the
-layer, b as the wear.  The eigenvectors of A are found once for a placement; then every shop, with its own
-wear, day and layer, costs two small products.  What lifts is another matter, left for others to learn.
-Settled: `linear`.
+layer, b as the wear, the rows of each plate as its own.  The eigenvectors of A are found once for a
+placement; then every shop, with its own wear, day and layer, costs two small products.  Of two metals they
+hang on the ratio of both wears: they are found at some ratios, and each shop is told between the nearest
+four.  What lifts is another matter, left for others to learn.  Settled: `linear`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,7 +22,7 @@ from lapwright.modal.basis import PLANES
 if TYPE_CHECKING:
     from lapwright.optimisation.spell import Crowd, Spell
 
-__all__ = ["Flow", "flow_of", "linear"]
+__all__ = ["Flow", "Flows", "flows_of", "linear"]
 
 
 Array = NDArray[np.float64]
@@ -29,6 +30,8 @@ Array = NDArray[np.float64]
 PROBE = 0.01  # of the squeeze: a shape so high lifts nothing
 STILL = 1e-9  # of a logarithm of decay: what decays less is as good as still
 STEP = 1e-3  # of a logarithm, by which slopes are told
+APART = 0.25  # in the logarithm of the ratio of both wears: where eigenvectors are found
+AROUND = (-1, 0, 1, 2)  # of these, from the one below: what a cubic goes through
 
 
 @dataclass(frozen=True)
@@ -58,8 +61,80 @@ class Flow:
         return np.asarray(((self.vectors * grown[:, None]) @ self.back).real, dtype=np.float64)
 
 
-def flow_of(crowd: Crowd, stiffness: float, kappas: Sequence[float]) -> Flow:
-    """The flow of one placement, by probing it: `stiffness` [Pa/m], `kappas` [1/Pa] of bottom and top."""
+@dataclass(frozen=True)
+class Flows:
+    """The same where both plates wear otherwise than as nominal, each by a factor of its own.
+
+    `pace` (n, n) [1/s] and `drift` (n,) [m/s] as nominal; the first `low` rows are of the bottom.
+    """
+
+    pace: Array
+    drift: Array
+    low: int
+    _made: dict[int, Flow] = field(default_factory=dict)
+
+    def at(self, node: int) -> Flow:
+        """Where the bottom wears by `node * APART`, in logarithms, more than the top, the mean as nominal."""
+        if node not in self._made:
+            half = np.exp(0.5 * node * APART)
+            factor = np.where(np.arange(len(self.drift)) < self.low, half, 1.0 / half)
+            values, vectors = np.linalg.eig(factor[:, None] * self.pace)
+            back = np.linalg.inv(vectors)
+            self._made[node] = Flow(values, vectors, back, back @ (factor * self.drift))
+        return self._made[node]
+
+    def near(self, ratio: Array) -> Iterator[tuple[Flow, NDArray[np.intp], Array]]:
+        """Flows between which shops are told, which of these each serves, and its weight there.
+
+        `ratio` (m,): logarithm of bottom's factor over top's.
+        """
+        below = np.floor(ratio / APART).astype(int)
+        along = ratio / APART - below
+        weights = np.stack(
+            [np.prod([(along - b) / (a - b) for b in AROUND if b != a], axis=0) for a in AROUND]
+        )
+        for node in range(below.min() + AROUND[0], below.max() + AROUND[-1] + 1):
+            of, some = np.nonzero((below + np.array(AROUND)[:, None] == node) & (weights != 0.0))
+            if some.size:
+                yield self.at(node), some, weights[of, some]
+
+    def ends(self, faces: Array, times: Array, depth: Array, ratio: Array) -> Array:
+        """As of `Flow`; `times` by the geometric mean of both factors."""
+        ended = np.zeros_like(faces)
+        for flow, some, weight in self.near(ratio):
+            ended[some] += weight[:, None] * flow.ends(faces[some], times[some], depth[some])
+        return ended
+
+    def slope(
+        self,
+        faces: Array,
+        times: Array,
+        depth: Array,
+        ratio: Array,
+        way: tuple[float, float, float],
+    ) -> Array:
+        """How the ends answer to logarithms of times, depth and ratio, changed together this `way`."""
+        up, down = (
+            self.ends(
+                faces,
+                times * np.exp(way[0] * off),
+                depth * np.exp(way[1] * off),
+                ratio + way[2] * off,
+            )
+            for off in (STEP, -STEP)
+        )
+        return (up - down) / (2.0 * STEP)
+
+    def jump(self, decay: Array, ratio: Array) -> Array:
+        """As of `Flow`."""
+        jump = np.zeros((len(decay), *self.pace.shape))
+        for flow, some, weight in self.near(ratio):
+            jump[some] += weight[:, None, None] * flow.jump(decay[some])
+        return jump
+
+
+def flows_of(crowd: Crowd, stiffness: float, kappas: Sequence[float]) -> Flows:
+    """The flows of one placement, by probing it: `stiffness` [Pa/m], `kappas` [1/Pa] of bottom and top."""
     sizes = crowd.bottom.size, crowd.top.size
     bearing = float(np.abs(crowd.target[:, 0]).max()) / stiffness
     high = PROBE * bearing / min(p.plate.land_area for p in (crowd.bottom, crowd.top))
@@ -68,9 +143,7 @@ def flow_of(crowd: Crowd, stiffness: float, kappas: Sequence[float]) -> Flow:
     probe[1 + np.arange(kept.size), kept] = high
     ones = np.ones(len(probe))
     pace = crowd.pace(probe, stiffness * ones, np.outer(ones, kappas))[0][:, kept]
-    values, vectors = np.linalg.eig(((pace[1:] - pace[0]) / high).T)
-    back = np.linalg.inv(vectors)
-    return Flow(values, vectors, back, back @ pace[0])
+    return Flows(((pace[1:] - pace[0]) / high).T, pace[0], sizes[0] - PLANES)
 
 
 def linear(spell: Spell, shops: Array, share: Array | float = 1.0) -> tuple[Array, Array]:
@@ -88,16 +161,19 @@ def linear(spell: Spell, shops: Array, share: Array | float = 1.0) -> tuple[Arra
         pair = [layout.plates[name] for name in (stay.bottom, stay.top)]
         wears = [layout.wear(step.grit.name, plate.material.name) for plate in pair]
         faces = np.concatenate([np.arange(layout.size)[layout.face(p.name)] for p in pair])
-        flow = spell.flow_of(stay.top, stay.bottom)
+        flows = spell.flows_of(stay.top, stay.bottom)
         times = cut * share * np.exp(shops[:, wears].mean(axis=1) + shops[:, layout.day])
-        own = here[:, faces]
-        up, down = (flow.ends(own, times * np.exp(off), depth) for off in (STEP, -STEP))
-        by_wear = (up - down) / (2.0 * STEP)
-        up, down = (flow.ends(own, times, depth * np.exp(off)) for off in (STEP, -STEP))
-        jump[:, faces] = flow.jump(times / depth) @ jump[:, faces]
+        ratio = shops[:, wears[0]] - shops[:, wears[1]]
+        now = here[:, faces], times, depth, ratio
+        jump[:, faces] = flows.jump(times / depth, ratio) @ jump[:, faces]
+        by_wear = flows.slope(*now, (1.0, 0.0, 0.0))
         jump[:, faces, layout.day] += by_wear
-        for at in wears:
-            jump[:, faces, at] += 0.5 * by_wear
-        jump[:, faces, at_layer] += (up - down) / (2.0 * STEP)
-        here[:, faces] = flow.ends(own, times, depth)
+        if wears[0] == wears[1]:
+            jump[:, faces, wears[0]] += by_wear
+        else:  # the mean goes as half of each, the ratio as one over the other
+            by_ratio = flows.slope(*now, (0.0, 0.0, 1.0))
+            jump[:, faces, wears[0]] += 0.5 * by_wear + by_ratio
+            jump[:, faces, wears[1]] += 0.5 * by_wear - by_ratio
+        jump[:, faces, at_layer] += flows.slope(*now, (0.0, 1.0, 0.0))
+        here[:, faces] = flows.ends(*now)
     return here, jump

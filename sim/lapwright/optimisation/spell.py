@@ -31,7 +31,7 @@ from lapwright.limits import limit_of
 from lapwright.modal.basis import PLANES, Basis
 from lapwright.modal.operator import load_lines
 from lapwright.modal.points import Instants, instants_of, planes_at, touches
-from lapwright.optimisation.flow import Flow, flow_of, linear
+from lapwright.optimisation.flow import Flows, flows_of, linear
 from lapwright.optimisation.shop import DAY, Knowledge, Layout, slopes
 from lapwright.specification.materials import ABRASIVES, cut_left, holds_grit, quickness
 from lapwright.specification.outline import Outline
@@ -85,7 +85,7 @@ class Spell:
     def __post_init__(self) -> None:
         self._crowds: dict[tuple[int, int, int], Crowd] = {}
         self._motions: dict[int, Motion] = {}
-        self._flows: dict[int, Flow] = {}
+        self._flows: dict[tuple[float, ...], Flows] = {}
         self.step = replace(self.step, grit=settled(self.step.grit, self.layout.plates))
 
     def with_same_motion(self, **changes: Any) -> Spell:
@@ -121,14 +121,15 @@ class Spell:
             self._crowds[key] = crowd_of(below, above, motion, POSES, under, self.fineness)
         return self._crowds[key]
 
-    def flow_of(self, top: str, bottom: str) -> Flow:
+    def flows_of(self, top: str, bottom: str) -> Flows:
         """What the pair does to its shapes while all land bears, by the first of its hands."""
         crowd = self.crowd(top, bottom, 0)
-        if id(crowd) not in self._flows:
-            low, high = kappa(self.step.grit, *(self.layout.plates[n] for n in (bottom, top)))
+        low, high = kappa(self.step.grit, *(self.layout.plates[n] for n in (bottom, top)))
+        key = id(crowd), low, high  # one crowd serves plates of the same face and other metal
+        if key not in self._flows:
             stiffness = self.step.grit.layer.stiffness
-            self._flows[id(crowd)] = flow_of(crowd, stiffness, (self.beside * low, high))
-        return self._flows[id(crowd)]
+            self._flows[key] = flows_of(crowd, stiffness, (self.beside * low, high))
+        return self._flows[key]
 
     def after(self, known: Knowledge) -> Knowledge:
         """What is known after the spell, before anything is read."""
