@@ -4,6 +4,8 @@ The pair of 200 mm with domes of 6.0 and -2.8 um, which `tune` brings within 1 u
 pairs like it drawn at random, all read well; the hollow must grow before it goes, by the moment law.
 """
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -13,7 +15,9 @@ from lapwright.optimisation.book import Book, PracticeShop
 from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.rollout import SPELLS, Played, Rollout, rates_of
 from lapwright.optimisation.sight import all_readings
+from lapwright.presentation.banded import road_words
 from lapwright.study.read import parse
+from lapwright.units import METRIC
 
 STUDY = """
 plates.A = {{ disc = "200 mm", thickness = "40 mm", cells = 32, form = {{ dome = "{:.2f} um" }} }}
@@ -98,3 +102,39 @@ def test_a_rollout_of_more_spells_goes_on_where_a_shorter_one_stopped():
     assert (long.spells == 4).all()
     assert (np.asarray(short.peak) <= np.asarray(long.peak)).all()
     assert (short.cost < long.cost).all()
+
+
+@pytest.mark.parametrize(
+    ("chance", "now", "worse", "spells", "told"),
+    [
+        (0.9, 0.3, True, SPELLS, "must end worse"),
+        (0.9, 0.3, False, choice.FAR, "more spells"),
+        (0.6, 0.7, True, SPELLS, ""),  # as things stand the goal is likelier
+        (0.6, 0.58, True, choice.FAR, ""),  # and nobody laps on for so little
+        (0.4, 0.0, True, SPELLS, ""),
+        (0.9, 0.3, False, SPELLS, ""),  # nothing to accept: so it would be advice, were it right
+    ],
+)
+def test_a_road_gains_on_stopping_and_has_its_price(chance, now, worse, spells, told):
+    """By a stub of twenty shops, of which so many come to the goal, and end with a form worse or not."""
+    study = parse(STUDY.format(6.0, -2.8), "mine")
+    goal = SimpleNamespace(
+        asked=Book(study).goal.asked[:1],
+        sizes=lambda _, shops: np.zeros((len(shops), 1)),
+        worsened=lambda _, before, after: (np.full((20, 1), worse), np.full((20, 1), 1e-6)),
+    )
+    none = np.zeros(20)
+    out = Played(np.arange(20) < 20 * chance, none, none + 12, none, np.zeros((20, 1)))
+    play = SimpleNamespace(
+        spells=spells,
+        last=None,
+        goal=goal,
+        bench=SimpleNamespace(layout=None),
+        played=lambda *_: (out, float(worse)),
+    )
+    one = SimpleNamespace(step=study.steps[0], length=600.0)
+    road = choice._road(play, [(one, out, float(worse))], (np.zeros((20, 1)), none), now)
+    words = road_words(choice.Advice(None, "worse", chance, now, road=road), METRIC)
+    assert (road is not None) == bool(told)
+    assert bool(words) == bool(told)
+    assert told in words

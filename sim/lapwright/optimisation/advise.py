@@ -96,7 +96,7 @@ class Advice:
 
     `harm`: what the least harmful spell makes worse, the likeliest first.  `meanwhile`: forms that a road to
     the goal makes larger on the way in half of all shops or more.  `road`: where it says stop, the way that
-    would reach the goal for who takes its `harm` into account, as one more advice.
+    would reach the goal for who accepts its `harm`, or a longer day, as one more advice.
     `chance` of the goal in the end (at best, where it says stop); until then `cost` in seconds of
     rubbing and handling, `spells` and `metal` [m], each (low, middle, high) of 80 %; `reached_now`: chance
     that the goal is reached as things stand.
@@ -174,7 +174,7 @@ def advise(
     nearer, harm = _closer(bench, goal, rollouts, tried, choosing, telling, now, rng, left)
     if nearer is not None:
         return replace(nearer, road=road)
-    if road is not None:
+    if road is not None and road.harm:
         harm = road.harm
     elif not good and ways and not harm:
         least = min(ways, key=lambda one: one[2])[1]
@@ -316,16 +316,20 @@ def _told(play: Play, one: Tried | None, out: Played, on: tuple[Array, Ints], no
 
 
 def _road(play: Play, ways: Sequence[_Harmed], on: tuple[Array, Ints], now: float) -> Advice | None:
-    """The way that reaches the goal likeliest, whatever it makes worse; None where none does as a rule."""
+    """The way that reaches the goal likeliest, for who accepts what it makes worse or a longer day.
+
+    None where none does as a rule, or surely enough above what stopping leaves, or at no such price.
+    """
     if _best([way[:2] for way in ways]) < DOUBTED:
         return None
     one = _likely([way[:2] for way in ways], play.last)
     if one is None:
         return None
     out, _ = play.played(one, on)
-    if float(out.reached.mean()) < DOUBTED:
-        return None
     harm = _harm(play.goal, play.bench, on[0], out.shops)
+    priced = bool(harm) or play.spells > SPELLS
+    if not priced or float(out.reached.mean()) < max(DOUBTED, now + GAIN):
+        return None
     return replace(_told(play, one, out, on, now), harm=harm)
 
 

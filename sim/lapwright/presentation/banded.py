@@ -151,9 +151,9 @@ def meanwhile_words(advice: Advice, units: Units) -> str:
 
 
 def road_words(advice: Advice, units: Units) -> str:
-    """The way to the goal for who accepts what it makes worse; nothing where none was found."""
+    """The way to the goal for who accepts what it makes worse, or a longer day; nothing if none is."""
     road = advice.road
-    if road is None or road.step is None or not road.harm:
+    if road is None or road.step is None:
         return ""
     step, (low, _, high) = road.step, road.spells
     return say(

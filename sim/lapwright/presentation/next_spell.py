@@ -350,8 +350,9 @@ class NextAnswer(Answer):
         if step is None and self.advice.why in ("size", "measure"):
             return no_nearer(self.sizing)
         if step is None and self.advice.why != "reached":
-            if self.advice.road is not None and not self._blind:
-                return say("book.at_a_price")
+            road = self.advice.road
+            if road is not None and not self._blind:
+                return say("book.at_a_price", worse=bool(road.harm))
             return say("book.blind" if self._blind else "book.nothing_more")
         if step is None:
             return ""
