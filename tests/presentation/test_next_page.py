@@ -113,7 +113,7 @@ def test_first_screen_says_it_all_and_the_log_follows(page: str, kind: str) -> N
     assert "<svg" in first
     headline = re.sub(r"<.*?>|\s+", " ", re.search("<h1>(.*?)</h1>", first)[1]).strip()  # type: ignore[index]
     assert headline.startswith(
-        {STEP: "Next: A on B", READ: "Read first: tw on A", STOP: "Stop:"}[kind]
+        {STEP: "Next: A on B", READ: "Read first: tw on A", STOP: "The goal is reached"}[kind]
     )
     log = page[page.index('<table class="log">') :]
     assert log.count('<th scope="row">') >= 2
@@ -139,7 +139,7 @@ def test_the_card_holds_the_one_spell_or_what_to_read(
             assert weigh["lost"] == pytest.approx(7200.0 * land * told["removed"][name], rel=0.02)
             assert weigh["shows"] <= 0.1001 * weigh["lost"]
     assert ("tw on A" in card) is (kind == READ)
-    assert ("Stop: the goal is reached" in card) is (kind == STOP)
+    assert ("The goal is reached: lap no more" in card) is (kind == STOP)
     assert ("next.toml" in seen(page)) is (kind == STEP)
 
 
