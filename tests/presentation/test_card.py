@@ -19,6 +19,7 @@ from started import PATIENCE
 
 from lapwright.commands.main import main
 from lapwright.presentation import words
+from lapwright.presentation.batch_text import batch_words
 from lapwright.presentation.card import HEIGHT, SIZES, Line, card_html, card_of, card_page, laid_out
 from lapwright.presentation.run_view import run_view
 from lapwright.presentation.standing import passed
@@ -613,3 +614,28 @@ def test_what_is_asked_stands_above_the_steps(twist: str, reached: bool) -> None
     assert len(told) == 1
     assert told[0].startswith("A and B flat within 9.0 um; no twist above")
     assert ("is not reached" in told[0]) is not reached
+
+
+def test_a_plate_that_is_hollow_round_a_pip_is_called_so_on_screen_and_card() -> None:
+    """Rings that run between rim and middle dig a trough: its sphere is a dish, a gauge there reads high.
+
+    And a plate that a machine turns has its own caution (common practice, no source).
+    """
+    whole = PARTS % 3
+    (text, _, rest), dresser = whole.partition('[[steps]]\ntop = "dresser"'), "[parts.dresser]"
+    text = text.replace(whole[whole.index(dresser) : whole.index("[[steps]]")], "")
+    text += rest[rest.index("[batch]") :].partition("\ndress")[0]
+    for was, now in (
+        ('ring = ["200 mm", "60 mm"]', 'disc = "300 mm"'),
+        ('"65 mm"', '"90 mm"'),
+        ("cells = 24", "cells = 48"),
+        ("30 s", "40 min"),
+    ):
+        text = text.replace(was, now)
+    run = parse(text).run()
+    view = run_view(run)
+    card = card_of(view)
+    reads = [row for row in card.rows if row.plate == "plate"][-1]
+    assert "a trough with a pip in the middle" in reads.expect
+    assert "a trough with a pip in the middle" in " ".join(batch_words(view))
+    assert any(note.lead == "Turning plate:" for note in card.foot)

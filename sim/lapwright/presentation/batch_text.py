@@ -18,7 +18,7 @@ from lapwright.presentation.words import say
 from lapwright.results.batch import BatchRecord, csv_text, out_of_goal
 from lapwright.results.record import FORM_KEYS, Run
 from lapwright.study.doubts import doubt_on
-from lapwright.units import Units, sentence
+from lapwright.units import NOTHING, Units, sentence
 
 PARTS_FILE = "parts.csv"
 MOST_NUMBERS = 6  # of parts, told one by one
@@ -134,7 +134,18 @@ def plate_reads(view: RunView, record: BatchRecord, at: int, before: bool = Fals
     if before:
         forms = {key: float(view.run.plates[record.on].forms[key][0]) for key in FORM_KEYS}
     key = "sphere" if np.isfinite(forms["sphere"]) else "bow"
-    return words.part_words(key, forms[key], view.units)
+    shape = (
+        "" if before else words.odd(_profile(view, record, at), _doubt(view, record.on), view.units)
+    )
+    return shape or words.part_words(key, forms[key], view.units)
+
+
+def _profile(view: RunView, record: BatchRecord, at: int) -> dict[str, float | None]:
+    """The plate's forms after the part at a place of the table; with its profile, if that is known."""
+    forms: dict[str, float | None] = {key: float(one[at]) for key, one in record.plate.items()}
+    (face,) = (face for face in view.faces if face.name == record.on)
+    last = face.after.get("sphere") or 0.0
+    return {**face.after, **forms} if abs((forms.get("sphere") or 0.0) - last) < NOTHING else forms
 
 
 def _plate(view: RunView, record: BatchRecord) -> str:
@@ -248,7 +259,7 @@ class BatchReading(NamedTuple):
     when: str
     what: str
     of: str
-    forms: Mapping[str, float]
+    forms: Mapping[str, float | None]
     doubt: float | None = None
     thick: float = 0.0
     do: str = ""
@@ -342,8 +353,8 @@ def _dressing(view: RunView, record: BatchRecord, k: int) -> list[BatchReading]:
 
 
 def _plate_after(view: RunView, record: BatchRecord) -> BatchReading:
-    forms = {key: float(values[-1]) for key, values in record.plate.items()}
     when = say("batch.card.after", number=str(int(record.number[-1])))
+    forms = _profile(view, record, -1)
     return BatchReading(when, record.on, record.on, forms, _doubt(view, record.on))
 
 
