@@ -182,3 +182,26 @@ def test_nothing_is_cut_short_while_lines_are_free(name: str) -> None:
     lines = screen_of(text)
     assert not [line for line in lines if line.endswith(" ...")]
     assert sum(line.startswith("  leaves ") for line in lines) == 1
+
+
+@pytest.mark.parametrize(
+    ("centre", "bore", "said"), [(60, 0, "40 mm across"), (60, 20, "10 mm"), (30, 0, "")]
+)
+def test_a_middle_that_is_never_rubbed_is_named(centre: int, bore: int, said: str) -> None:
+    """A 60 mm disc on a circle of 10 mm radius about a place 60 mm out comes within 20 mm of the middle."""
+    plate = f'ring = ["240 mm", "{bore} mm"]' if bore else 'disc = "240 mm"'
+    text = f"""plates.P = {{ {plate}, thickness = "30 mm", cells = 32 }}
+plates.R = {{ disc = "60 mm", thickness = "10 mm", cells = 16 }}
+[[steps]]
+top = "R"
+bottom = "P"
+grit = "9 um"
+stroke = {{ kind = "circle", radius = "10 mm", centre = ["{centre} mm", "0 mm"] }}
+turn_bottom = "400 deg per stroke"
+time = "5 min"
+"""
+    found = re.findall(
+        r"([^,;:]*(?:, [^,;:]* across,)?) is never rubbed", " ".join(screen_of(text))
+    )
+    assert bool(found) is bool(said)
+    assert said in "".join(found)

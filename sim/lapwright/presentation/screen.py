@@ -118,7 +118,9 @@ def _step(preview: Preview, number: int) -> Iterator[Row]:
         "hand": _hand(step, look, units, study.turns_bottom(number)),
         "cuts": [min(cuts, key=lambda text: (len(text) > COLUMNS - INDENT, -len(text)))],
         "makes": preview.made(number, brief=True),
-        "leaves": leaves(step, study.plates, look, units, glance, brief=True),
+        "leaves": leaves(
+            step, study.plates, look, units, glance, brief=True, carrier=study.carried
+        ),
     }
     for what, told in parts.items():
         yield Row(told, INDENT, f"  {what:<{INDENT - 2}}", "; " if what != "hand" else ", ")

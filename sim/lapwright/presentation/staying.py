@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from lapwright.specification.step import Step
 
 
+LEFT = 1e-3  # [m] a middle that is never rubbed and no larger is not worth a word
 ALIKE = 0.2  # by so much of their size marks of two faces may differ that one line tells together
 NO_BANDS: Mapping[str, Mapping[str, float]] = MappingProxyType({})
 LITTLE = 0.02  # um of form for each um removed: less is nothing to speak of
@@ -193,10 +194,12 @@ def leaves(
     units: Units = METRIC,
     glance: Glance | None = None,
     brief: bool = False,
+    carrier: bool = False,
 ) -> list[str]:
     """What stays on both faces: the mark of the layer, and what the stroke never takes out.
 
     `glance`: what the step leaves by the picture; only the squeeze is told without.  `brief`: no reasons.
+    `carrier`: a carrier rubs the bottom too.
     """
     what = invariants_of(step)
     if what.kind == "all":
@@ -206,8 +209,10 @@ def leaves(
     long = plates[step.top].outline.long or plates[step.bottom].outline.long
     if brief:
         mark = mark if glance is None else _mark(step, glance, units, brief=True)
-        return [mark, stays(what, step, long, "brief")]
+        middle = [] if carrier else _middle(step, plates, units)
+        return [*middle, mark, stays(what, step, long, "brief")]
     lines = [mark if glance is None else _mark(step, glance, units), stays(what, step, long)]
+    lines += [] if carrier else _middle(step, plates, units)
     if glance is not None and glance.lingering:
         slowly = ", or ".join(say(f"title.{name}") for name in glance.lingering)
         depth = min(glance.lingering.values())
@@ -215,6 +220,18 @@ def leaves(
     if look.overhang < -1e-4 and step.swap is None:
         lines.append(say("leaves.rim", units, rim=-look.overhang, bottom=step.bottom))
     return lines
+
+
+def _middle(step: Step, plates: Plates, units: Units) -> list[str]:
+    """That the top never comes to the middle of the bottom, where that is land."""
+    top, bottom = plates[step.top].outline, plates[step.bottom].outline
+    swept = np.linspace(0.0, 2.0 * np.pi, 256, endpoint=False)
+    travel = float(np.hypot(*step.curve.position(swept).T).max())
+    reach, bore = math.hypot(*step.centre) - travel - top.radius, bottom.bore / 2.0
+    if reach - bore <= LEFT or step.swap is not None:
+        return []
+    size = reach - bore if bore else 2.0 * reach
+    return [say("leaves.middle", units, bore=bore > 0.0, size=size, bottom=step.bottom)]
 
 
 def telling(

@@ -253,7 +253,7 @@ class Preview(Answer):
             "press": [beforehand.press(step, plates, look, units)],
             "cuts": [beforehand.cuts(study, number, look)],
             "makes": self.made(number),
-            "leaves": leaves(step, plates, look, units, glance),
+            "leaves": leaves(step, plates, look, units, glance, carrier=study.carried),
         }
         yield ""
         grit = f"grit {step.grit.name}{tables.grain(step)}"

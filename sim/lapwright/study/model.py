@@ -274,6 +274,11 @@ class Study(Frozen):
         """
         return f"steps.{number}.turn_bottom" in self.typed
 
+    @property
+    def carried(self) -> bool:
+        """Whether a carrier takes parts round, which rubs the plate too."""
+        return self.batch is not None and self.batch.carrier is not None
+
     @cached_property
     def bends(self) -> tuple[Bend, ...]:
         """How far the bodies of each step bend, one for each."""
