@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
-from math import cos, pi, sin
+from math import cos, hypot, pi, sin
 
 import numpy as np
 from numpy.typing import NDArray
@@ -567,3 +567,17 @@ def _solve(
             values + visited.steepest(top, share) * (high - low) >= wanted - slack
         )
     return 0.5 * (low + high), visited
+
+
+def unrubbed_middle(step: Step, plates: Mapping[str, Plate]) -> float:
+    """How much land in the middle of the bottom the top never comes to, however they are turned [m].
+
+    Across, or of a ring from its bore; not more than 0: it comes there.
+    """
+    if step.swap is not None:
+        return 0.0
+    swept = np.linspace(0.0, 2.0 * pi, 256, endpoint=False)
+    travel = float(np.hypot(*step.curve.position(swept).T).max())
+    reach = hypot(*step.centre) - travel - plates[step.top].outline.radius
+    bore = float(plates[step.bottom].outline.bore)
+    return reach - bore / 2.0 if bore else 2.0 * reach

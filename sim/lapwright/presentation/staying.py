@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.kinematics.overhang import unrubbed_middle
 from lapwright.kinematics.schedule import cut_time
 from lapwright.kinematics.sliding import Invariants, invariants_of
 from lapwright.limits import LAYER_BAND
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
     from lapwright.modal.reduced_model import Glance
     from lapwright.specification.plate import Plate
-    from lapwright.specification.step import Step
 
 
 LEFT = 1e-3  # [m] a middle that is never rubbed and no larger is not worth a word
@@ -207,12 +207,17 @@ def leaves(
     size = look.squeeze
     mark = say("leaves.squeeze", units, squeeze=size)
     long = plates[step.top].outline.long or plates[step.bottom].outline.long
+    left, bore = unrubbed_middle(step, plates), plates[step.bottom].outline.bore > 0.0
+    middle = [say("leaves.middle", units, bore=bore, size=left, bottom=step.bottom)]
+    middle = middle if left > LEFT and not carrier else []
     if brief:
         mark = mark if glance is None else _mark(step, glance, units, brief=True)
-        middle = [] if carrier else _middle(step, plates, units)
         return [*middle, mark, stays(what, step, long, "brief")]
-    lines = [mark if glance is None else _mark(step, glance, units), stays(what, step, long)]
-    lines += [] if carrier else _middle(step, plates, units)
+    lines = [
+        mark if glance is None else _mark(step, glance, units),
+        stays(what, step, long),
+        *middle,
+    ]
     if glance is not None and glance.lingering:
         slowly = ", or ".join(say(f"title.{name}") for name in glance.lingering)
         depth = min(glance.lingering.values())
@@ -220,18 +225,6 @@ def leaves(
     if look.overhang < -1e-4 and step.swap is None:
         lines.append(say("leaves.rim", units, rim=-look.overhang, bottom=step.bottom))
     return lines
-
-
-def _middle(step: Step, plates: Plates, units: Units) -> list[str]:
-    """That the top never comes to the middle of the bottom, where that is land."""
-    top, bottom = plates[step.top].outline, plates[step.bottom].outline
-    swept = np.linspace(0.0, 2.0 * np.pi, 256, endpoint=False)
-    travel = float(np.hypot(*step.curve.position(swept).T).max())
-    reach, bore = math.hypot(*step.centre) - travel - top.radius, bottom.bore / 2.0
-    if reach - bore <= LEFT or step.swap is not None:
-        return []
-    size = reach - bore if bore else 2.0 * reach
-    return [say("leaves.middle", units, bore=bore > 0.0, size=size, bottom=step.bottom)]
 
 
 def telling(
@@ -284,10 +277,11 @@ def _mark(step: Step, glance: Glance, units: Units, brief: bool = False) -> str:
 
 def _much_alike(one: Sizes, other: Sizes, banded: Sizes, too: Sizes) -> bool:
     """Whether two faces show the same mark to a person: the same forms, sizes and bands within a fifth."""
-    keys = [f"{key}{end}" for key in one for end in ("", *ENDS)]
-    return one.keys() == other.keys() and all(
-        math.isclose(banded.get(key) or 0.0, too.get(key) or 0.0, rel_tol=ALIKE) for key in keys
-    )
+    sizes = [
+        (banded.get(k), too.get(k)) for key in one for k in (key, *(key + end for end in ENDS))
+    ]
+    near = [math.isclose(size or 0.0, same or 0.0, rel_tol=ALIKE) for size, same in sizes]
+    return one.keys() == other.keys() and all(near)
 
 
 def _together(faces: Mapping[str, str], everyone: str = "") -> str:
