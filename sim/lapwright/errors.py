@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from numbers import Integral
 from typing import NamedTuple
 
 from lapwright.units import METRIC, Text, Units, told
@@ -141,5 +140,6 @@ def at_least_one(what: str, value: object) -> None:
         It is no whole number, or less than one.
 
     """
-    if isinstance(value, bool) or not isinstance(value, Integral) or int(value) < 1:
+    number = 0 if isinstance(value, bool) else getattr(value, "__index__", int)()
+    if number < 1:
         raise CommandError(f"{what}: {value!r} cannot be: write 1, 2, ...", key=what)

@@ -638,4 +638,4 @@ def test_a_plate_that_is_hollow_round_a_pip_is_called_so_on_screen_and_card() ->
     reads = [row for row in card.rows if row.plate == "plate"][-1]
     assert "a trough with a pip in the middle" in reads.expect
     assert "a trough with a pip in the middle" in " ".join(batch_words(view))
-    assert any(note.lead == "Turning plate:" for note in card.foot)
+    assert any("Stop the plate first, gloves off." in note.text for note in card.foot)

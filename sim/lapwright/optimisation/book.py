@@ -238,7 +238,18 @@ class Book(metaclass=Constructed):
         return True
 
     def part_name(self, number: int) -> str:
-        """What the face of part `number` (from 1) of a batch is called among the plates here."""
+        """What the face of a part of a batch is called among the plates here.
+
+        Parameters
+        ----------
+        number : int
+            Of the part, from 1.
+
+        Returns
+        -------
+        str
+
+        """
         assert self.batch is not None
         step = next(one for one in self.study.steps if self.batch.laps(one))
         return name_of(self.batch, alike(self.batch, step), number)

@@ -24,7 +24,7 @@ from lapwright.results.findings import KINDS, noticed
 from lapwright.results.record import Run
 from lapwright.units import NOTHING, Units, joined
 
-LEAST = 3  # on what to do next, where it takes so many
+LEAST = 2  # lines on what to do next, and one more where it says how far the goal is
 LINES = 10  # of a run; with a blank and one on what to open twelve
 
 
@@ -101,7 +101,10 @@ def lapped(run: Run) -> Iterator[str]:
     said = account(run)
     figures = " ".join([*said.figures, *said.stopped])
     care, do = wide(_first(said.care)), wide(said.do)
-    least = len(care) if said.grave else min(len(care), 1), min(len(do), LEAST)  # lines in any case
+    least = (
+        len(care) if said.grave else min(len(care), 1),
+        min(len(do), LEAST + (said.do == said.next)),
+    )
     for came in (said.came, said.shorter):
         lines = [fitted([said.title], 0)]
         lines += [line for part in (said.begun, *came, figures) if part for line in wide(part)]

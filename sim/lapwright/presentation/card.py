@@ -328,11 +328,10 @@ def _foot(view: RunView, most: int) -> tuple[Note, ...]:
         tops.add(study.batch.carrier)
     top = max((p for name, p in study.plates.items() if name in tops), key=lambda p: p.total_mass)
     lines.append(
-        f"Lifting: {top.name} weighs {_mass(top.total_mass, view.units)}. Slide plates apart, never pry. "
+        f"Lifting: {top.name} weighs {_mass(top.total_mass, view.units)}. "
+        f"{'Stop the plate first, gloves off. ' if driven(study) else ''}Slide plates apart, never pry. "
         "Fingers out of the gap. Local rules come first."
     )
-    if driven(study):
-        lines.append(say("caution.driven"))
     found = noticed(view.run, study)
     if passed(view) is not None:  # the order to stop says it
         found = [one for one in found if one.code != "best_passed"]

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lapwright.metrology.form import SPOKEN
 from lapwright.presentation.batch_text import BatchReading, batch_readings
 from lapwright.presentation.run_view import Face, RunView
 from lapwright.presentation.size_words import expected
 from lapwright.presentation.standing import passed
-from lapwright.presentation.words import MARK, in_bands, marked_face, say
+from lapwright.presentation.words import LEADING, MARK, in_bands, known, marked_face, say
 from lapwright.results.record import grit_on
 from lapwright.study.doubts import doubt_on
 from lapwright.units import NOTHING
@@ -97,8 +98,13 @@ def _expect(view: RunView, face: Face, at: int, doubt: float | None) -> str:
 
 
 def _told_of(view: RunView, one: BatchReading) -> str:
-    """What a part of a batch, or what laps it, should be like at a reading."""
-    told = marked_face(one.forms, one.doubt, MARK, view.units)
+    """What a part of a batch, or what laps it, should be like at a reading.
+
+    Beside its dome nothing that is too small for a gauge: there are many, and the card is one sheet.
+    """
+    small = {k for k, v in known(one.forms, SPOKEN) if view.units.finer(v, one.doubt)}
+    forms = {k: v for k, v in one.forms.items() if k in LEADING or k not in small}
+    told = marked_face(forms, one.doubt, MARK, view.units, brief=True)
     flat = one.forms.get("flatness")
     if one.part and flat is not None:
         mark = f" {MARK}" if view.units.finer(flat, one.doubt) else ""
