@@ -39,7 +39,12 @@ def templates() -> Environment:
     )
     made.filters.update(sentence=sentence, typeset=typeset, svg=_svg)
     made.globals.update(
-        MARK=MARK, REMARK=REMARK, limit_of=limit_of, say=say, hazards_of=hazards_of, driven=driven
+        MARK=MARK,
+        REMARK=REMARK,
+        limit_of=limit_of,
+        say=say,
+        hazards_of=hazards_of,
+        cautions_of=cautions_of,
     )
     return made
 
@@ -51,6 +56,11 @@ def hazards_of(study: Study) -> list[str]:
             HAZARDS[m] for p in study.plates.values() if (m := p.material.name) in HAZARDS
         )
     )
+
+
+def cautions_of(study: Study) -> list[str]:
+    """What a machine that turns a plate asks for."""
+    return [say("caution.driven")] if driven(study) else []
 
 
 def driven(study: Study) -> bool:
