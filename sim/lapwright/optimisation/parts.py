@@ -40,7 +40,7 @@ Due = tuple[
 LAPS = 3  # of an entry: a load each, which stands for others
 PART_MEMBERS = MEMBERS // 2  # that parts are lapped for
 # Parts under one weight lie the same way to their track all the time, of which the shapes of the plate tell
-# too little: saddles were foretold up to twice too large, so that far more of their change is in doubt.
+# too little: in the one case looked at a saddle was 2.6 times too large, so more of their change is in doubt.
 SEES_TRACK = 15.0  # times the variance, beside it
 MOST_BODIES = 6  # of a load, each with a face of its own
 AHEAD, LOOKS = 60, 6  # loads that are looked ahead, and how often they are looked at

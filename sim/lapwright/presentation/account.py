@@ -32,8 +32,8 @@ LINES = 10  # of a run; with a blank and one on what to open twelve
 class Account:
     """What is said of a run: where it began, what came out, its figures, what moved finer, and what then.
 
-    `shorter`: what came out with fewer bands by the layer.  `next` says how far the goal is, `do` only of
-    a [goal], else what to do alone; `grave`: what comes first in `care` can hurt.
+    `shorter`: what came out with fewer bands by the layer.  `next` says how far the goal is, `do` that
+    only where there is a [goal], else what to do alone; `grave`: what comes first in `care` can hurt.
     """
 
     title: str

@@ -130,14 +130,13 @@ def _goal(view: RunView, record: BatchRecord) -> list[str]:
 
 def plate_reads(view: RunView, record: BatchRecord, at: int, before: bool = False) -> str:
     """The plate's shape in words after the part at a place of the table, or as it came."""
-    forms = {key: float(record.plate[key][at]) for key in FORM_KEYS}
-    if before:
-        forms = {key: float(view.run.plates[record.on].forms[key][0]) for key in FORM_KEYS}
-    key = "sphere" if np.isfinite(forms["sphere"]) else "bow"
-    shape = (
-        "" if before else words.odd(_profile(view, record, at), _doubt(view, record.on), view.units)
+    came = view.run.plates[record.on].forms
+    forms = (
+        {key: float(came[key][0]) for key in FORM_KEYS} if before else _profile(view, record, at)
     )
-    return shape or words.part_words(key, forms[key], view.units)
+    ((key, value),) = words.known(forms, words.LEADING)[:1]
+    shape = words.odd(forms, _doubt(view, record.on), view.units)
+    return shape or words.part_words(key, value, view.units)
 
 
 def _profile(view: RunView, record: BatchRecord, at: int) -> dict[str, float | None]:

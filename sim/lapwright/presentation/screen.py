@@ -99,10 +99,11 @@ def _in_full(parts: Sequence[Sequence[Row]], spare: int) -> Iterator[list[str]]:
     for part in parts:
         lines = []
         for row in part:
-            more = len(row.full) - 1
+            full = row.full
+            more = len(full) - 1
             enough = 0 < more <= spare
             spare -= more if enough else 0
-            lines += row.full if enough else [row.short]
+            lines += full if enough else [row.short]
         yield lines
 
 
