@@ -6,19 +6,17 @@ python docs/make_grooves_page.py --check  # exit 1 when the page differs
 
 from __future__ import annotations
 
-import io
 import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon, Rectangle
-from PIL import Image
+from one_page import CONFIGS, DOCS, finish
 
 from lapwright.contact.liquid import LEAST_GAP, MOST_GAP, Film, film_of
-from lapwright.presentation.pictures.ink import SHEET, bare, new_figure, png, sheet
+from lapwright.presentation.pictures.ink import SHEET, bare, new_figure
 from lapwright.specification.grooves import Grooves
 from lapwright.specification.materials import LIQUIDS
 from lapwright.specification.plate import Plate
@@ -26,12 +24,8 @@ from lapwright.specification.step import Step
 from lapwright.study.read import load
 from lapwright.units import METRIC
 
-DOCS = Path(__file__).resolve().parent
-CONFIG = DOCS.parent / "configs" / "flooded-pair.toml"
+CONFIG = CONFIGS / "flooded-pair.toml"
 PAGE = DOCS / "why-plates-have-grooves.md"
-PICTURE = DOCS / "pictures" / "why-grooves.png"
-SCALE = 1.05  # pixels to a point
-COLOURS = 96
 
 TEXT = """\
 # Why plates have grooves
@@ -260,22 +254,5 @@ def _flow(axes: Axes, middles: np.ndarray) -> None:
             axes.annotate("", (far, 0.21), (near, 0.21), arrowprops=style)
 
 
-def pictures() -> None:
-    """Write the picture: few colours are enough for such a drawing."""
-    with sheet():
-        image = Image.open(io.BytesIO(png(drawn(), SCALE))).convert("RGB").quantize(COLOURS)
-    image.save(PICTURE, optimize=True)
-
-
-def main() -> int:
-    """Write the page and its picture, or compare the page."""
-    text = page()
-    if "--check" in sys.argv:
-        return 0 if PAGE.read_text("utf-8") == text else 1
-    PAGE.write_text(text, encoding="utf-8")
-    pictures()
-    return 0
-
-
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(finish(PAGE, page(), lambda: {"why-grooves": drawn()}))

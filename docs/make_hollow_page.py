@@ -6,29 +6,23 @@ python docs/make_hollow_page.py --check  # exit 1 when the page differs
 
 from __future__ import annotations
 
-import io
 import sys
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
-from PIL import Image
+from one_page import CONFIGS, DOCS, finish
 
-from lapwright.presentation.pictures.ink import SHEET, beside, new_figure, plain, png, sheet
+from lapwright.presentation.pictures.ink import SHEET, beside, new_figure, plain
 from lapwright.results.batch import BatchRecord, BatchRecorder
 from lapwright.study.model import Study
 from lapwright.study.read import load, parse_document
 from lapwright.study.source import document_of
 from lapwright.units import METRIC
 
-DOCS = Path(__file__).resolve().parent
-CONFIG = DOCS.parent / "configs" / "seal-rings-on-a-turning-plate.toml"
+CONFIG = CONFIGS / "seal-rings-on-a-turning-plate.toml"
 PAGE = DOCS / "why-the-plate-goes-hollow.md"
-PICTURE = DOCS / "pictures" / "why-hollow.png"
-SCALE = 1.05  # pixels to a point
-COLOURS = 96
 RADII = (75e-3, 90e-3, 105e-3, 120e-3, 135e-3)  # at which depths are told [m]
 BAND = 5e-3  # [m] of radius over which they are taken
 Array = NDArray[np.float64]
@@ -214,13 +208,7 @@ def main() -> int:
     """Write the page and its picture, or compare the page."""
     done = lapped(dressed=True)
     text = page(done, lapped(dressed=False))
-    if "--check" in sys.argv:
-        return 0 if PAGE.read_text("utf-8") == text else 1
-    PAGE.write_text(text, encoding="utf-8")
-    with sheet():
-        drawn = Image.open(io.BytesIO(png(picture(done), SCALE))).convert("RGB").quantize(COLOURS)
-        drawn.save(PICTURE, optimize=True)
-    return 0
+    return finish(PAGE, text, lambda: {"why-hollow": picture(done)})
 
 
 if __name__ == "__main__":

@@ -6,22 +6,20 @@ python docs/make_why_page.py --check  # exit 1 when the page differs
 
 from __future__ import annotations
 
-import io
 import sys
 from dataclasses import replace
 from math import radians
-from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
-from PIL import Image
+from one_page import CONFIGS, DOCS, finish
 
 from lapwright.modal.cycle import cycle_of, round_of
 from lapwright.modal.reduced_model import ReducedModel
 from lapwright.modal.step_analysis import StepAnalysis, reason_of
-from lapwright.presentation.pictures.ink import SHEET, bare, new_figure, png, sheet
+from lapwright.presentation.pictures.ink import SHEET, bare, new_figure
 from lapwright.presentation.staying import stays_in_short
 from lapwright.presentation.why_page import error_cards, errors_drawn
 from lapwright.specification.curves import Circle, FigureEight
@@ -30,12 +28,7 @@ from lapwright.study.model import Study
 from lapwright.study.read import load
 from lapwright.units import METRIC
 
-DOCS = Path(__file__).resolve().parent
-CONFIGS = DOCS.parent / "configs"
 PAGE = DOCS / "why-straight-strokes-leave-errors.md"
-PICTURES = DOCS / "pictures"
-SCALE = 1.05  # pixels to a point
-COLOURS = 96
 TWISTED = 0.2  # rise of a corner of a card, as a share of half its side
 
 QUARTER, HALF, SLOWLY = Turn(radians(90.0), 10), Turn(radians(180.0), 10), Turn(radians(8.0))
@@ -244,32 +237,16 @@ def _card(axes: Axes, x: np.ndarray, y: np.ndarray, z: np.ndarray, line: str, fi
     axes.plot(edge[:, 0], edge[:, 1], color=line, linewidth=1.9)
 
 
-def pictures() -> None:
-    """Write the pictures."""
-    with sheet():
-        _write("why-cards", cards())
-        for name, config in (("why-straight", "straight-stroke"), ("why-quarter", "quarter-turns")):
-            study = load(CONFIGS / f"{config}.toml")
-            figure = errors_drawn(error_cards(study, reason(study)))
-            assert figure is not None
-            _write(name, figure)
-
-
-def _write(name: str, figure: Figure) -> None:
-    """A small file: few colours are enough for such drawings."""
-    drawn = Image.open(io.BytesIO(png(figure, SCALE))).convert("RGB").quantize(COLOURS)
-    drawn.save(PICTURES / f"{name}.png", optimize=True)
-
-
-def main() -> int:
-    """Write the page and its pictures, or compare the page."""
-    text = page()
-    if "--check" in sys.argv:
-        return 0 if PAGE.read_text("utf-8") == text else 1
-    PAGE.write_text(text, encoding="utf-8")
-    pictures()
-    return 0
+def pictures() -> dict[str, Figure]:
+    """The pictures by name."""
+    drawn = {"why-cards": cards()}
+    for name, config in (("why-straight", "straight-stroke"), ("why-quarter", "quarter-turns")):
+        study = load(CONFIGS / f"{config}.toml")
+        figure = errors_drawn(error_cards(study, reason(study)))
+        assert figure is not None
+        drawn[name] = figure
+    return drawn
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(finish(PAGE, page(), pictures))
