@@ -28,6 +28,7 @@ MOST_SCATTER = 0.9  # amplitude and pace stay above a tenth of the nominal
 SPEED_PLACES = 8192  # in all, where a mean speed has no closed form ...
 PLACES_A_STROKE = 32  # ... and at least in each stroke, where they differ
 WALK_PLACES = 4096  # of a step, for the mean place of a stroke that is walked round
+SPINS = 5.0  # rev/min; nobody goes round a bench so fast
 CHUNK = 4096  # strokes of scatter made at a time
 HAND_STREAM = 0x68616E64  # sets the hand's random numbers apart from others with the same key
 AMPLITUDE, PACE, DIRECTION, CENTRE_X, CENTRE_Y = range(5)
@@ -75,6 +76,20 @@ def _angle(turn: Turn, strokes: Array) -> Array:
 def _rate(turn: Turn, pace: float) -> float:
     """Rate of the angle [rad/s]; an indexed top is turned while it is lifted, and rubs nothing then."""
     return 0.0 if turn.indexed else turn.angle * pace
+
+
+def rev(turn: Turn, step: Step) -> float:
+    """How fast something turns, where no hand turns so fast [rev/min]; 0 else."""
+    speed = abs(_rate(turn, step.pace)) * 60.0 / (2.0 * pi)
+    return speed if speed >= SPINS * (1.0 - BOUNDARY) else 0.0
+
+
+def spins(step: Step) -> bool:
+    """Whether the bottom can only be turned by a machine: nobody walks round with the stroke so fast.
+
+    That somebody walks or that the bottom turns under him is the same to the plates.
+    """
+    return step.carry_centre and rev(step.walk, step) > 0.0
 
 
 class _Scatter:

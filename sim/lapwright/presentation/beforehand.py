@@ -12,6 +12,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from lapwright.kinematics.motion import rev, spins
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import limit_of, why_band
 from lapwright.metrology.form import SPOKEN
@@ -21,9 +22,7 @@ from lapwright.presentation.tables import (
     echoed,
     limit,
     palms,
-    rev,
     short,
-    spins,
     stays_on_top,
     stroke_words,
     swaps_words,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
+from lapwright.kinematics.motion import spins
 from lapwright.limits import limit_of
-from lapwright.presentation.tables import spins
 from lapwright.presentation.words import MARK, REMARK, say, typeset
 from lapwright.specification.materials import HAZARDS
 from lapwright.units import sentence

@@ -10,10 +10,11 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from lapwright.kinematics.motion import rev, spins
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import BAND, why_band
 from lapwright.presentation.beforehand import ALMOST, Plates, degrees, spell_of
-from lapwright.presentation.tables import echoed, limit, palms, rev, spins, stays_on_top
+from lapwright.presentation.tables import echoed, limit, palms, stays_on_top
 from lapwright.presentation.words import Fields, say
 from lapwright.specification.curves import Still
 from lapwright.specification.step import Step

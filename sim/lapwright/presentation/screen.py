@@ -11,12 +11,13 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from lapwright.kinematics.motion import rev, spins
 from lapwright.presentation import beforehand
 from lapwright.presentation.batch_before import before_words
 from lapwright.presentation.beforehand import EDGE
 from lapwright.presentation.finding_words import Line, lines_of
 from lapwright.presentation.staying import leaves
-from lapwright.presentation.tables import limit, rev, spins, stroke_words
+from lapwright.presentation.tables import limit, stroke_words
 from lapwright.presentation.words import say
 from lapwright.results.answer import wrapped
 from lapwright.results.findings import KINDS

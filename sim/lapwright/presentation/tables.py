@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from lapwright.kinematics.motion import rev, spins
 from lapwright.kinematics.schedule import spread_of
 from lapwright.metrology.form import FORMS, SPOKEN
 from lapwright.presentation import words
@@ -102,28 +103,6 @@ def swaps_words(step: Step, count: int) -> str:
 def _degrees(angle: float) -> str:
     value = math.degrees(angle)
     return f"{'-' if value < 0 else ''}{abs(value):.3g}"
-
-
-SPINS = 5.0 * 2.0 * math.pi / 60.0  # rad/s: five times a minute; nobody goes round a bench so fast
-
-
-def spins(step: Step) -> bool:
-    """Whether the bottom can only be turned by a machine: nobody walks round with the stroke so fast.
-
-    That somebody walks or that the bottom turns under him is the same to the plates.
-    """
-    return step.carry_centre and not step.walk.indexed and _speed(step.walk, step) >= SPINS
-
-
-def _speed(turn: Turn, step: Step) -> float:
-    """How fast something that is turned as it goes turns [rad/s]."""
-    return abs(turn.angle) * step.pace
-
-
-def rev(turn: Turn, step: Step) -> float:
-    """The same in turns a minute, where no hand turns so fast; 0 else."""
-    fast = not turn.indexed and _speed(turn, step) >= SPINS
-    return _speed(turn, step) * 60.0 / (2.0 * math.pi) if fast else 0.0
 
 
 def _goes_round(step: Step) -> str:
