@@ -11,6 +11,7 @@ from lapwright.errors import StudyError
 from lapwright.integration.leaps import Leaps
 from lapwright.integration.loads import Loads
 from lapwright.integration.state import Settings, Trend
+from lapwright.integration.stopping import Watch
 from lapwright.kinematics.motion import Motion
 from lapwright.presentation.batch_before import before_words
 from lapwright.presentation.pictures.small_multiples import Panel, cuts
@@ -73,7 +74,7 @@ def both(averaged):
 
 
 def leaps(one):
-    return Leaps(Loads(one.batch, one.plates, one.steps, one.seed, one.margin))
+    return Leaps(Loads(one.batch, one.plates, one.steps, one.seed, Watch(one.plates, one.margin)))
 
 
 @pytest.mark.campaign

@@ -10,6 +10,7 @@ from lapwright.contact.sampling import block_sample, block_samples
 from lapwright.errors import StudyError
 from lapwright.integration.loads import Loads
 from lapwright.integration.state import Progress
+from lapwright.integration.stopping import Watch
 from lapwright.kinematics.motion import Motion
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.metrology.thickness import thickness_of
@@ -135,7 +136,7 @@ def test_dressings_begin_apart_and_what_is_set_by_hand_begins_as_it_is_said():
     batch = {"part": "ring", "count": 60, "together": 2}
     batch["dress"] = {"with": "dresser", "every": "26 parts"}
     one = study(batch, dresser=True)
-    loads = Loads(one.batch, one.plates, one.steps, 0, NO_MARGIN)
+    loads = Loads(one.batch, one.plates, one.steps, 0, Watch(one.plates, NO_MARGIN))
     dressed = [
         loads.begins(one.steps[1], Progress(step=2, round=13 * n, dressings=n))[0]
         for n in (1, 2, 3)

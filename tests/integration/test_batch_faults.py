@@ -12,6 +12,7 @@ from lapwright.contact import gang
 from lapwright.errors import NoOverlapError, StudyError, TippedError
 from lapwright.integration.loads import Loads
 from lapwright.integration.state import Settings
+from lapwright.integration.stopping import Watch
 from lapwright.results.batch import BatchRecorder
 from lapwright.results.recorder import Recorder, heading, restore, save
 from lapwright.specification.batch import Batch
@@ -85,7 +86,7 @@ def check_never_dressed_at_the_end():
 def check_no_load_begins_like_another():
     """A plate that is turned is stopped anywhere."""
     one = Study.from_dict(document({"count": 5}))
-    loads = Loads(one.batch, one.plates, one.steps, one.seed, one.margin)
+    loads = Loads(one.batch, one.plates, one.steps, one.seed, Watch(one.plates, one.margin))
     clock = one.states().__next__().clock
     begun = [loads.begins(one.steps[0], replace(clock, round=n))[0] for n in range(1, 40)]
     return np.diff(np.sort(begun)).min() > 0.05

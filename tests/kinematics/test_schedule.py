@@ -18,7 +18,7 @@ from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.modal import cycle as course_module
 from lapwright.modal import reduced_model as glance_module
 from lapwright.modal.cycle import course, spells_of
-from lapwright.modal.propagator import Watch
+from lapwright.modal.propagator import Followed
 from lapwright.modal.reduced_model import Glances, ReducedModel
 from lapwright.optimisation.summary import Handling
 from lapwright.optimisation.surrogate import Surrogate, SurrogateIntegrator
@@ -110,12 +110,12 @@ def test_a_dab_fades_over_the_stays_of_a_step(monkeypatch):
         expected.append(cut)
     cuts = []
 
-    class Noted(Watch):
+    class Noted(Followed):
         def lap(self, key, evolution, start, cut):
             cuts.append((key, cut))
             return super().lap(key, evolution, start, cut)
 
-    monkeypatch.setattr(glance_module, "Watch", Noted)
+    monkeypatch.setattr(glance_module, "Followed", Noted)
     (look,) = outlooks(some.plates, some.steps)
     assert Glances(some.plates).of(step, 1, look) is not None
     assert [top for top, _ in cuts] == ["A", "B", "A"]

@@ -185,9 +185,9 @@ def outlook(
             for name in cut
         }
 
-    step = _to_size(
+    step = _until_off(
         step,
-        _left_to_size(step, plates, gone or {}),
+        _left_to_stop(step, plates, gone or {}),
         lambda one: off_by(work_times(one, grit_age, thins)[0]),
     )
     on_top, swaps = work_times(step, grit_age, thins)
@@ -225,7 +225,7 @@ def outlook(
     )
 
 
-def _left_to_size(
+def _left_to_stop(
     step: Step, plates: Mapping[str, Plate], gone: Mapping[str, float]
 ) -> dict[str, float]:
     """Metal after which the step is over, by plate, "" the mean of both [m]; nothing where forms end it."""
@@ -245,7 +245,7 @@ def _left_to_size(
     return left
 
 
-def _to_size(
+def _until_off(
     step: Step, left: Mapping[str, float], off: Callable[[Step], Mapping[str, float]]
 ) -> Step:
     """The step for as many strokes as take off what is `left`; whole where it does not get there."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from math import pi
 
 import numpy as np
@@ -14,7 +13,7 @@ from lapwright.contact.sampling import PLASTIC
 from lapwright.integration.state import Doubt, Progress, State, frozen
 from lapwright.integration.stopping import Watch
 from lapwright.kinematics.schedule import GOLDEN
-from lapwright.metrology.form import FORMS, EdgeMargin, form_names, forms, measure
+from lapwright.metrology.form import FORMS, form_names, forms, measure
 from lapwright.metrology.thickness import as_thick
 from lapwright.specification.batch import Batch
 from lapwright.specification.plate import Plate
@@ -33,12 +32,7 @@ class Loads:
     plates: Mapping[str, Plate]
     steps: Sequence[Step]
     seed: int
-    margin: EdgeMargin
-
-    @cached_property
-    def watch(self) -> Watch:
-        """The gauge that asks for dressing."""
-        return Watch(self.plates, self.margin)
+    watch: Watch  # its gauge asks for dressing
 
     @property
     def alike(self) -> dict[str, Plate]:
@@ -88,7 +82,7 @@ class Loads:
             return {}
         name = self.steps[dress.step - 1].bottom
         how = measure if "flatness" in dress.when else forms
-        found = how(self.plates[name], self.watch.face(name, state), self.margin)
+        found = how(self.plates[name], self.watch.face(name, state), self.watch.margin)
         return {form: getattr(found, FIELDS[form]) or 0.0 for form in dress.when}
 
     def begun(self, state: State, before: Progress) -> State:

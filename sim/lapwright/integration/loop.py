@@ -157,7 +157,7 @@ class _Work:
         """The loads of a batch, if there is one."""
         if self.batch is None:
             return None
-        return Loads(self.batch, self.plates, self.steps, self.seed, self.margin)
+        return Loads(self.batch, self.plates, self.steps, self.seed, self.watch)
 
     @cached_property
     def leaps(self) -> Leaps | None:

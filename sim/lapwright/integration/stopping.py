@@ -13,7 +13,7 @@ from lapwright.contact.placement import mating
 from lapwright.integration.state import State
 from lapwright.metrology.bending import as_read
 from lapwright.metrology.form import EdgeMargin, Form, forms, measure
-from lapwright.metrology.thickness import to_size
+from lapwright.metrology.thickness import at_size
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Until
 
@@ -80,7 +80,7 @@ class Watch:
             bottom, top = ((plates[name], state.heights[name]) for name in names)
             if mating(*bottom, *top, margin) > until.mating:
                 return False
-        if not to_size(until, [plates[name] for name in names], state.heights, margin):
+        if not at_size(until, [plates[name] for name in names], state.heights, margin):
             return False
         if until.flatness is not None:
             for name in names:

@@ -169,7 +169,7 @@ def beneath(plate: Plate, x: float, y: float) -> float:
     return plate.thickness - _begun(plate, 0.0)[0] + slopes[0] * x + slopes[1] * y
 
 
-def to_size(
+def at_size(
     until: Until, pair: Sequence[Plate], heights: Mapping[str, Array], margin: EdgeMargin
 ) -> bool:
     """Whether every plate of which a thickness or a wedge is asked is as thin and as parallel as that."""

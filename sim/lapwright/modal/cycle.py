@@ -33,7 +33,7 @@ from lapwright.kinematics.schedule import (
 from lapwright.metrology.form import EdgeMargin
 from lapwright.modal.basis import PLANES, Basis
 from lapwright.modal.operator import STAYS, kernel_of
-from lapwright.modal.propagator import SLOW, Lifts, Watch
+from lapwright.modal.propagator import SLOW, Followed, Lifts
 from lapwright.modal.reduced_model import ReducedModel
 from lapwright.modal.spectrum import NO_MARGIN, Mode, real_shape, survivors_in
 from lapwright.specification.step import Step
@@ -384,7 +384,7 @@ def course(model: ReducedModel, margin: EdgeMargin) -> Iterator[dict[str, Array]
         Where a step before cannot be told.
 
     """
-    return _walked(model, margin, Watch())
+    return _walked(model, margin, Followed())
 
 
 def lifting_by_placement(model: ReducedModel, margin: EdgeMargin) -> dict[Placement, Lifts]:
@@ -392,13 +392,13 @@ def lifting_by_placement(model: ReducedModel, margin: EdgeMargin) -> dict[Placem
 
     Steps from the first on that cannot be told are left out.
     """
-    watch = Watch()
+    watch = Followed()
     with suppress(LapwrightError):
         deque(_walked(model, margin, watch), maxlen=0)
     return model.watched(watch)
 
 
-def _walked(model: ReducedModel, margin: EdgeMargin, watch: Watch) -> Iterator[dict[str, Array]]:
+def _walked(model: ReducedModel, margin: EdgeMargin, watch: Followed) -> Iterator[dict[str, Array]]:
     """The course, each spell of it watched."""
     faces = model.start()
     grit, age = "", 0.0
@@ -421,7 +421,7 @@ def _walked(model: ReducedModel, margin: EdgeMargin, watch: Watch) -> Iterator[d
         grit = step.grit.name
 
 
-def _lap(model: ReducedModel, spell: Spell, faces: dict[str, Array], watch: Watch) -> None:
+def _lap(model: ReducedModel, spell: Spell, faces: dict[str, Array], watch: Followed) -> None:
     """Move both faces on by a spell."""
     solved = model.evolution(spell.step, spell.top, spell.bottom, window_of(model, spell))
     pair = spell.bottom, spell.top

@@ -347,7 +347,7 @@ Lifts = tuple[
 ]  # as the plates come to it first, by the end of the step last, the way between
 
 
-class Watch:
+class Followed:
     """Faces followed through the spells of a step, to tell whether something lifts in it.
 
     The one place that answers this: `preview` and `why` both ask here.  While nothing lifts the picture is

@@ -35,10 +35,10 @@ from lapwright.modal.basis import Basis, basis_of, degree_beside, degrees_of
 from lapwright.modal.operator import LinearSystem, Operator, operator_of
 from lapwright.modal.points import POSES
 from lapwright.modal.propagator import (
+    Followed,
     Lifting,
     Lifts,
     Propagator,
-    Watch,
     lifting,
     made,
     propagator_of,
@@ -267,18 +267,18 @@ class ReducedModel:
 
         """
         faces = start if start is not None else self.start()
-        step, watch = self.steps[number - 1], Watch()
+        step, watch = self.steps[number - 1], Followed()
         placement = number, step.top, step.bottom
         stacked = np.concatenate([faces[step.bottom], faces[step.top]])
         watch.lap(placement, self.evolution(number), stacked, step.total_strokes / step.pace)
         return self.watched(watch)[placement]
 
-    def watched(self, watch: Watch) -> dict[tuple[int, str, str], Lifts]:
+    def watched(self, watch: Followed) -> dict[tuple[int, str, str], Lifts]:
         """What lifts in the placements that were watched, by step, top and bottom.
 
         Parameters
         ----------
-        watch : Watch
+        watch : Followed
             What was lapped through.
 
         Returns
@@ -555,7 +555,7 @@ class Glances:
         self, step: Step, number: int, look: Outlook, solved: Mapping[str, Solved]
     ) -> float:
         """Share of the time in which something lifts; moves the faces on to the end of the step."""
-        watch = Watch()
+        watch = Followed()
         age = look.grit_age
         for stay in stays(step, thins=lambda top, _: look.thins[top], age=age):
             cut, age = cut_of(step, age, stay.first, stay.strokes)

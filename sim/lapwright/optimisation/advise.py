@@ -154,7 +154,7 @@ def advise(
     if left and tried:
         tried = [one for one in tried if _within(bench, one, left)]
         if not tried or now >= ENOUGH:
-            return _to_size(bench, goal, tried, left, now)
+            return _spell_to_size(bench, goal, tried, left, now)
     # All meet the same chances from here on, so that they differ by what they are and not by luck.
     sized = {} if sizing is None else {name: left[name] for name in sizing.left}
     play = Play(bench, goal, known, rollouts, last, sized, (number, STREAM, 1))
@@ -359,7 +359,7 @@ def _likely(good: Sequence[Way], last: Step | None) -> Tried | None:
     return None if any(out.cost.mean() < cost for out in again) else one
 
 
-def _to_size(
+def _spell_to_size(
     bench: Bench,
     goal: Target,
     tried: Sequence[Tried],

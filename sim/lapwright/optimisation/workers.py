@@ -240,7 +240,7 @@ def _on_cluster(client: Any, address: str, tell: Callable[[str], None]) -> Worke
     return WorkerPool(
         client.get_executor(pure=False, retries=0),
         sum(threads.values()),
-        look=Watch(lambda: len(client.nthreads()), address, tell).look,
+        look=Lookout(lambda: len(client.nthreads()), address, tell).look,
         meet=met.meet,
         gone=f"the cluster at {address} no longer answers: what is done is in safety; start the cluster "
         "again, and go on with --resume",
@@ -277,7 +277,7 @@ class Acquaintance:
 
 
 @dataclass
-class Watch:
+class Lookout:
     """Looks now and then whether a cluster has workers (`count`), and says where it has none for long."""
 
     count: Callable[[], int]
