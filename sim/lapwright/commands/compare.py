@@ -92,17 +92,14 @@ def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
 
 
 def _takes(work: Work, store: Store, args: argparse.Namespace) -> Mapping[str, float] | None:
-    """What is left will take, said where it is much; nothing of a cluster, whose machines are others."""
-    from lapwright.commands.session import beforehand
+    """What is left will take, said where it is much."""
+    from lapwright.commands.session import crew_beforehand
     from lapwright.optimisation.cases import drawn
     from lapwright.optimisation.jobs import FRAMES
-    from lapwright.optimisation.workers import available
-    from lapwright.results.budget import budget_of_many
 
     left = work.left
-    if not left or args.cluster:
+    if not left:
         return None
-    workers = min(args.workers or available(), len(left))
     files = sum(job.heading is not None for job in left)
     plain = [job.study for job in left if job.draw == 0]
     draws = [job for job in left if job.draw]
@@ -110,14 +107,12 @@ def _takes(work: Work, store: Store, args: argparse.Namespace) -> Mapping[str, f
     kinds = [
         (alike, number) for alike, number in ((plain, len(plain)), (some, len(draws))) if number
     ]
-    budget = budget_of_many(kinds, workers, files, FRAMES)
-    crew = ", or take fewer --workers" if workers > 1 else ""
-    return beforehand(budget, work.study, store.path, crew)
+    return crew_beforehand(kinds, work.study, store.path, args, files, FRAMES)
 
 
 def _write(got: Comparison, store: Store, args: argparse.Namespace) -> None:
     from lapwright.files import put_in_place
-    from lapwright.presentation.comparison_table import csv_text
+    from lapwright.presentation.comparison_data import csv_text
 
     put_in_place(store.path / SHEET, csv_text(got).encode("utf-8"))
     if not args.no_page:

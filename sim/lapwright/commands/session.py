@@ -9,7 +9,7 @@ import argparse
 import signal
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -31,7 +31,7 @@ from lapwright.files import RUN_FILE
 from lapwright.integration.state import Settings
 from lapwright.optimisation.cases import with_cells
 from lapwright.presentation import words
-from lapwright.results.budget import Budget, check
+from lapwright.results.budget import Budget, budget_of_many, check
 from lapwright.results.record import FORM_KEYS, BearingRecord, Fine, Run
 from lapwright.results.recorder import (
     Recorder,
@@ -68,6 +68,24 @@ def beforehand(budget: Budget, study: Study, place: Path, crew: str = "") -> Map
         may_stop = any(step.until is not None for step in study.steps)
         aside(words.takes(budget.time, budget.memory, budget.disk, may_stop))
     return found
+
+
+def crew_beforehand(
+    kinds: Sequence[tuple[Sequence[Study], int]],
+    study: Study,
+    place: Path,
+    args: argparse.Namespace,
+    files: int = 0,
+    frames: int = 1,
+) -> Mapping[str, float] | None:
+    """The same of many, as `budget_of_many` takes them; nothing of a cluster, whose machines are others."""
+    from lapwright.optimisation.workers import available
+
+    if args.cluster:
+        return None
+    workers = min(args.workers or available(), sum(number for _, number in kinds))
+    budget = budget_of_many(kinds, workers, files, frames)
+    return beforehand(budget, study, place, ", or take fewer --workers" if workers > 1 else "")
 
 
 @dataclass

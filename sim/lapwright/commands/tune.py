@@ -71,16 +71,11 @@ def main(args: argparse.Namespace) -> int:
 def _takes(
     study: Study, store: Store, many: Many, args: argparse.Namespace
 ) -> Mapping[str, float] | None:
-    """What a search may take, said where it is much; nothing of a cluster, whose machines are others."""
-    from lapwright.commands.session import beforehand
+    """What a search may take, said where it is much."""
+    from lapwright.commands.session import crew_beforehand
     from lapwright.optimisation.cases import drawn
     from lapwright.optimisation.tune import AT_ONCE, LATER
-    from lapwright.optimisation.workers import available
-    from lapwright.results.budget import budget_of_many
 
-    if args.cluster:
-        return None
-    workers = args.workers or available()
     coarse = study
     if many.cells is not None:
         coarse = replace(
@@ -93,9 +88,7 @@ def _takes(
     kinds = [([coarse], laps)]
     if many.samples:
         kinds.append(([drawn(coarse, 1, many.tolerance)], many.samples))
-    budget = budget_of_many(kinds, workers, 0, 1)
-    crew = ", or take fewer --workers" if workers > 1 else ""
-    return beforehand(budget, coarse, store.path, crew)
+    return crew_beforehand(kinds, coarse, store.path, args)
 
 
 def _written(store: Store, study: Study) -> Path:
