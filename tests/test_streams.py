@@ -21,7 +21,7 @@ from started import SURROUNDINGS, program
 
 from lapwright.commands.main import main
 from lapwright.commands.terminal import print_json
-from lapwright.presentation.comparison_table import csv_text
+from lapwright.presentation.comparison_data import csv_text
 
 pytestmark = pytest.mark.usefixtures("unsearched")
 

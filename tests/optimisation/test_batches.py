@@ -12,8 +12,7 @@ from lapwright.optimisation.batch_search import GRID, BatchSearch
 from lapwright.optimisation.cases import cases_of, drawn
 from lapwright.optimisation.design import DesignSpace
 from lapwright.optimisation.summary import Summary
-from lapwright.presentation.comparison_json import as_json
-from lapwright.presentation.comparison_table import csv_text
+from lapwright.presentation.comparison_data import as_json, csv_text
 from lapwright.presentation.comparison_text import in_words
 from lapwright.results.recorder import Recorder
 from lapwright.study.model import Study

@@ -18,8 +18,7 @@ from lapwright.optimisation.comparison import Comparison, compared
 from lapwright.optimisation.criterion import RMS_OF_FORM, Criterion
 from lapwright.optimisation.summary import Summary
 from lapwright.optimisation.track import constraints_of
-from lapwright.presentation.comparison_json import as_json
-from lapwright.presentation.comparison_table import csv_text
+from lapwright.presentation.comparison_data import as_json, csv_text
 from lapwright.presentation.comparison_text import beyond, headline, in_words, rows
 from lapwright.results.answer import plain
 from lapwright.specification.outline import Disc, Outline, Rectangle

@@ -15,8 +15,7 @@ from lapwright.optimisation.comparison import Comparison, compared
 from lapwright.optimisation.criterion import Criterion
 from lapwright.optimisation.equal_metal import with_metal_off
 from lapwright.optimisation.summary import Ended, Parts, Summary
-from lapwright.presentation.comparison_json import as_json
-from lapwright.presentation.comparison_table import csv_text
+from lapwright.presentation.comparison_data import as_json, csv_text
 from lapwright.presentation.comparison_text import headline, in_words, rows
 from lapwright.study.model import asked_at
 from lapwright.study.read import parse

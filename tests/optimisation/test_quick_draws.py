@@ -16,8 +16,7 @@ from lapwright.optimisation.comparison import Comparison, verdict
 from lapwright.optimisation.criterion import Criterion
 from lapwright.optimisation.quick_draws import DRAWS, quick_draws, with_quick_draws
 from lapwright.presentation.comparison import _made
-from lapwright.presentation.comparison_json import as_json
-from lapwright.presentation.comparison_table import csv_text
+from lapwright.presentation.comparison_data import as_json, csv_text
 from lapwright.presentation.comparison_text import headline, how_sure, rows
 from lapwright.study.read import parse
 

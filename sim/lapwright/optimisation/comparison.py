@@ -175,7 +175,7 @@ class Comparison(Answer, metaclass=Constructed):
             Numbers and text by key.
 
         """
-        from lapwright.presentation.comparison_json import as_json
+        from lapwright.presentation.comparison_data import as_json
 
         return as_json(self)
 

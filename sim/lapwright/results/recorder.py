@@ -40,7 +40,6 @@ from lapwright.kinematics.overhang import overhangs
 from lapwright.metrology.form import EdgeMargin
 from lapwright.metrology.thickness import thickness_of
 from lapwright.results.batch import BatchRecorder
-from lapwright.results.begun import owned, put, taken
 from lapwright.results.record import (
     FORM_KEYS,
     FRAMES_MOST,
@@ -53,7 +52,7 @@ from lapwright.results.record import (
     forms_of,
     frames_of,
 )
-from lapwright.results.runfile import SCHEMA, read_resume, write_run
+from lapwright.results.runfile import SCHEMA, owned, put, read_resume, taken, write_run
 from lapwright.specification.curves import Still
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Hand, Step, Turn

@@ -15,15 +15,18 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+from base64 import b64decode, b64encode
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lapwright.errors import RunFileError
 from lapwright.files import placing
+from lapwright.integration.state import Begun
 from lapwright.metrology.surface_files import write_surface
 from lapwright.results.layout import (
     TEXT_SCHEMA,
@@ -36,6 +39,7 @@ from lapwright.results.layout import (
 )
 from lapwright.results.record import Run
 
+Array = NDArray[np.float64]
 FORMAT = "lapwright run"
 SCHEMA = 2
 SEAL, SEAL_SIZE = b"lapwright run, SHA-256 of what follows: ", 512
@@ -343,6 +347,38 @@ def _attribute(value: Any) -> Attribute:
     if not isinstance(got, str | int | float):
         raise UnsoundError("an attribute is not of the kind it should be")
     return got
+
+
+# --- what was there as a load of a batch was laid, as text, to the last bit ---------------------
+
+
+def put(begun: Begun | None) -> dict[str, Any] | None:
+    """What was there as a load was laid, as text, to the last bit."""
+    if begun is None:
+        return None
+    maps = {
+        name: (z.shape, b64encode(np.ascontiguousarray(z).tobytes()).decode("ascii"))
+        for name, z in begun.heights.items()
+    }
+    return {"heights": maps, "removed": dict(begun.removed), "time": begun.time}
+
+
+def taken(told: Mapping[str, Any] | None) -> Begun | None:
+    """The same, read back."""
+    if told is None:
+        return None
+    maps = {
+        name: owned(np.frombuffer(b64decode(text), dtype=np.float64).reshape(shape))
+        for name, (shape, text) in told["heights"].items()
+    }
+    return Begun(maps, {n: float(off) for n, off in told["removed"].items()}, float(told["time"]))
+
+
+def owned(values: Array) -> Array:
+    """A copy that stands by itself in memory, read-only, as the loop makes them."""
+    copy = np.array(values, dtype=np.float64, order="C", copy=True)
+    copy.setflags(write=False)
+    return copy
 
 
 @dataclass(frozen=True)

@@ -11,8 +11,9 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -33,6 +34,9 @@ from lapwright.study.source import document_of, text_of
 from lapwright.study.steps import steps_of
 from lapwright.study.variants import doubts_of, sweep_of, tune_of, variants_of
 from lapwright.units import Units
+
+if TYPE_CHECKING:
+    from lapwright.metrology.instruments import Gauge
 
 LONGEST_RUN = 50_000_000  # strokes in all; a year of eight-hour days at 40 a minute has 5 million
 
@@ -331,10 +335,43 @@ def _gauges(root: Table, plates: Mapping[str, Plate | None], folder: Path | None
     if not (root.has("gauges") or root.has("readings")):
         return {}
     from lapwright.study.gauges import gauges_of, readings_of
-    from lapwright.study.usual import with_usual
 
-    gauges = with_usual(root, plates, gauges_of(root, plates))
+    gauges = _with_usual(root, plates, gauges_of(root, plates))
     return {"gauges": gauges, "readings": readings_of(root, plates, gauges, folder)}
+
+
+def _with_usual(
+    root: Table, plates: Mapping[str, Plate | None], gauges: Mapping[str, Gauge | None]
+) -> dict[str, Gauge | None]:
+    """The gauges of a study and the usual ones that its readings name, as `--reading` takes them too.
+
+    The names in the readings are put down as those of the gauges that they mean: "spherometer" as
+    "spherometer, three feet", for a plate on which it is another size as "... for B".
+    """
+    from lapwright.metrology.reading import by_name, name_on, usual_of
+
+    entries, found = root.data.get("readings"), dict(gauges)
+    if not isinstance(entries, list):
+        return found
+    usual = {name: usual_of(plate) for name, plate in plates.items() if plate is not None}
+    known, named = by_name(usual), []
+    for entry in entries:
+        word, plate = (
+            entry.get(key) if isinstance(entry, Mapping) else None for key in ("gauge", "plate")
+        )
+        own = usual.get(plate, {}) if isinstance(plate, str) else {}
+        meant = next(
+            (g for g in own.values() if word in (g.name, g.kind, name_on(g.name, str(plate)))), None
+        )
+        if not isinstance(word, str) or word in gauges or meant is None:
+            named.append(entry)
+            continue
+        other = name_on(meant.name, str(plate))
+        name = other if known.get(other) == meant else meant.name
+        found[name] = replace(meant, name=name)
+        named.append({**entry, "gauge": name})
+    root.data = {**root.data, "readings": named}
+    return found
 
 
 def _head(root: Table, stem: str) -> dict[str, Any]:
