@@ -16,6 +16,8 @@ time = "40 min"
 fresh_grit_every = "5 min"
 """
 
+QUICK = SHORTEST.replace('dome = "3 um" } }', 'dome = "3 um" }, cells = 32 }')
+
 LONG = """
 title = "Everything"
 seed = 7

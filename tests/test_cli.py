@@ -12,6 +12,7 @@ from typing import Any
 import effort
 import pytest
 from started import SURROUNDINGS
+from study_typed import QUICK
 
 from lapwright.commands.main import COMMANDS, main
 from lapwright.commands.terminal import ProgressBar
@@ -20,18 +21,6 @@ from lapwright.results.answer import plain
 
 pytestmark = pytest.mark.usefixtures("glanced")
 
-SHORTEST = """title = "First pair"
-plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" }, cells = 32 }
-plates.B = { like = "A", form = { dish = "1 um" } }
-
-[[steps]]
-top = "A"
-bottom = "B"
-grit = "15 um"
-turn = "8 deg per stroke"
-time = "40 min"
-fresh_grit_every = "5 min"
-"""
 
 RAIL = """
 plates.A = { rectangle = ["300 mm", "50 mm"], thickness = "30 mm", form = { wind = "2 um" }, cells = 48 }
@@ -62,7 +51,7 @@ FORMS = {
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """An empty folder with the shortest useful study in it, to work in."""
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "pair.toml").write_text(SHORTEST)
+    (tmp_path / "pair.toml").write_text(QUICK)
     return tmp_path
 
 
@@ -70,7 +59,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def done(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder of a finished run of the shortest study, page and all."""
     folder = tmp_path_factory.mktemp("bench")
-    (folder / "pair.toml").write_text(SHORTEST)
+    (folder / "pair.toml").write_text(QUICK)
     assert main(["run", str(folder / "pair.toml"), "--out", str(folder / "pair-run")]) == 0
     return folder / "pair-run"
 
@@ -160,7 +149,7 @@ def test_all_faults_of_a_study_are_told_at_once(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (bench / "bad.toml").write_text(
-        SHORTEST.replace('"160 mm"', "160").replace('"15 um"', '"400 grit"')
+        QUICK.replace('"160 mm"', "160").replace('"15 um"', '"400 grit"')
     )
     assert main(["run", "bad.toml"]) == 2
     told = capsys.readouterr().err
@@ -287,7 +276,7 @@ def test_rails_speak_of_bow_crown_and_wind(bench: Path, capsys: pytest.CaptureFi
 def test_a_run_that_tips_says_so_in_json_too(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    more = SHORTEST + 'load = "300 N"\nload_at = { x = "75 mm", y = "0 mm" }\n'
+    more = QUICK + 'load = "300 N"\nload_at = { x = "75 mm", y = "0 mm" }\n'
     (bench / "tips.toml").write_text(more)
     assert main(["run", "tips.toml", "--json"]) == 1
     answer = strict(capsys.readouterr().out)
@@ -333,7 +322,7 @@ def test_bearing_json_of_flat_faces_at_rest(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A flat disc on a flat disc, centred: the pressure is weight over area everywhere (statics)."""
-    flat = SHORTEST.replace('form = { dome = "3 um" }, cells = 32', "cells = 128").replace(
+    flat = QUICK.replace('form = { dome = "3 um" }, cells = 32', "cells = 128").replace(
         ', form = { dish = "1 um" }', ""
     )
     (bench / "flat.toml").write_text(flat + 'stroke = { kind = "still" }\n')
@@ -398,7 +387,7 @@ def preview(text: str, capsys: pytest.CaptureFixture[str]) -> tuple[Any, str]:
 
 
 def test_preview_says_the_study_back(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    answer, words = preview(SHORTEST, capsys)
+    answer, words = preview(QUICK, capsys)
     assert set(answer) == {"study", "assumed", "warnings", "steps"}
     assert answer["study"] == "study"
     step = answer["steps"][0]
@@ -444,9 +433,9 @@ def codes(answer: Any) -> set[tuple[str, int | None]]:
 def test_preview_warns(
     change: tuple[str, str], code: str, bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    calm, _ = preview(SHORTEST, capsys)
+    calm, _ = preview(QUICK, capsys)
     assert (code, 1) not in codes(calm)
-    answer, words = preview(SHORTEST.replace(*change), capsys)
+    answer, words = preview(QUICK.replace(*change), capsys)
     assert (code, 1) in codes(answer)
     text = next(w["text"] for w in answer["warnings"] if w["code"] == code)
     assert text in " ".join(words.split())
@@ -456,8 +445,8 @@ def test_preview_warns(
 def test_preview_speaks_the_units_of_the_study(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    _, metric = preview(SHORTEST, capsys)
-    answer, inch = preview('units = "inch"\n' + SHORTEST, capsys)
+    _, metric = preview(QUICK, capsys)
+    answer, inch = preview('units = "inch"\n' + QUICK, capsys)
     assert " mm" in metric
     assert " psi" not in metric
     assert " psi" in inch
@@ -509,7 +498,7 @@ def test_json_knows_no_nan_and_no_arrays() -> None:
 def test_a_watched_step_says_at_which_stroke_it_stopped(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    watched = SHORTEST.replace('time = "40 min"', 'time = "10 min"\nuntil = { removed = "0.1 um" }')
+    watched = QUICK.replace('time = "40 min"', 'time = "10 min"\nuntil = { removed = "0.1 um" }')
     (bench / "watched.toml").write_text(watched)
     assert main(["run", "watched.toml", "--no-page"]) == 0
     found = re.search(r"Step 1 stopped by its gauge at stroke (\d+)\.", capsys.readouterr().out)

@@ -7,23 +7,13 @@ from itertools import islice
 from pathlib import Path
 
 import pytest
+from book_scene import FINE, TURNED, pair_read
 
 import lapwright as lw
 from lapwright.commands.main import main
 from lapwright.optimisation import advise as choice
 
-STUDY = """
-plates.A = { disc = "160 mm", thickness = "30 mm" }
-plates.B = { like = "A" }
-gauges.sph = { kind = "spherometer", foot_circle = "110 mm", resolution = "0.05 um", repeatability = "20 nm" }
-gauges.tw = { kind = "twist gauge", foot_circle = "120 mm", resolution = "0.05 um", repeatability = "20 nm" }
-[[steps]]
-top = "A"
-bottom = "B"
-grit = "15 um"
-time = "8 min"
-turn = "8 deg per stroke"
-"""
+STUDY = pair_read("", FINE, TURNED)
 
 
 @pytest.fixture

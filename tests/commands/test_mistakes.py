@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from study_typed import QUICK
 
 import lapwright
 from lapwright.commands.main import COMMANDS, main
@@ -16,18 +17,7 @@ from lapwright.commands.options import MEANT
 
 pytestmark = pytest.mark.usefixtures("glanced")
 
-SHORTEST = """title = "First pair"
-plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" }, cells = 32 }
-plates.B = { like = "A", form = { dish = "1 um" } }
-
-[[steps]]
-top = "A"
-bottom = "B"
-grit = "15 um"
-turn = "8 deg per stroke"
-time = "4 min"
-fresh_grit_every = "5 min"
-"""
+SHORTEST = QUICK.replace("40 min", "4 min")
 
 
 @pytest.fixture(scope="module")

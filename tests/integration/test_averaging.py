@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from batch_scene import rings
 
 from lapwright.errors import StudyError
 from lapwright.integration.leaps import Leaps
@@ -25,27 +26,8 @@ from lapwright.study.model import Study
 HEADING = Heading("test", {})
 
 
-def study(batch, *, strokes=120, form=None, dresser=False, **more):
-    """Rings going round on a plate that turns; small, quick cells."""
-    plates = {
-        "plate": {"disc": "200 mm", "thickness": "30 mm", "cells": 28},
-        "ring": {"ring": ["50 mm", "30 mm"], "mass": "0.3 kg", "cells": 16, "form": form or {}},
-    }
-    step = {
-        "top": "ring",
-        "bottom": "plate",
-        "grit": "9 um",
-        "strokes": strokes,
-        "stroke": {"kind": "circle", "radius": "8 mm", "centre": ["60 mm", "0 mm"]},
-        "turn_bottom": "99 deg per stroke",
-        "turn": "63 deg per stroke",
-    }
-    steps = [step]
-    if dresser:
-        plates["dresser"] = {"ring": ["120 mm", "80 mm"], "mass": "1 kg", "cells": 28}
-        stroke = {"kind": "circle", "radius": "8 mm"}
-        steps.append(step | {"top": "dresser", "strokes": 100, "stroke": stroke})
-    return Study.from_dict({"plates": plates, "steps": steps, "batch": batch, **more})
+def study(batch, strokes=120, **more):
+    return rings(batch, cells=28, ring_cells=16, strokes=strokes, dressing=100, **more)
 
 
 MANY = {"part": "ring", "count": 47, "together": 3, "average": True, "scatter": {"dome": "0.3 um"}}

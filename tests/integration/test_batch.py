@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from batch_scene import rings
 
 from lapwright.contact.sampling import block_sample, block_samples
 from lapwright.errors import StudyError
@@ -26,35 +27,10 @@ NO_MARGIN = EdgeMargin(share=0.0, length=None)
 HEADING = Heading("test", {})
 
 
-def study(batch, *, strokes=40, kappa="1e-12 1/Pa", form=None, dresser=False, **more):
-    """Rings going round on a plate that turns; small, quick cells."""
-    plates = {
-        "plate": {"disc": "200 mm", "thickness": "30 mm", "cells": 40},
-        "ring": {"ring": ["50 mm", "30 mm"], "mass": "0.3 kg", "cells": 20, "form": form or {}},
-    }
-    step = {
-        "top": "ring",
-        "bottom": "plate",
-        "grit": "fine",
-        "strokes": strokes,
-        "stroke": {"kind": "circle", "radius": "8 mm", "centre": ["60 mm", "0 mm"]},
-        "turn_bottom": "99 deg per stroke",
-        "turn": "63 deg per stroke",
-    }
-    steps = [step]
-    if dresser:
-        plates["dresser"] = {"ring": ["120 mm", "80 mm"], "mass": "1 kg", "cells": 40}
-        steps.append(
-            {
-                **step,
-                "top": "dresser",
-                "strokes": 20,
-                "stroke": {"kind": "circle", "radius": "8 mm"},
-            }
-        )
+def study(batch, strokes=40, kappa="1e-12 1/Pa", **more):
     grits = {"fine": {"size": "9 um", "wear": kappa}}
-    document = {"plates": plates, "grits": grits, "steps": steps, "batch": batch, **more}
-    return Study.from_dict(document)
+    given = {"cells": 40, "ring_cells": 20, "dressing": 20, "grits": grits}
+    return rings(batch, strokes=strokes, **given, **more)
 
 
 @pytest.fixture(scope="module")

@@ -5,6 +5,7 @@ from math import sqrt
 
 import numpy as np
 import pytest
+from book_scene import USUAL, pair_read
 
 from lapwright.metrology.reading import Reading
 from lapwright.optimisation.bench import bench_of
@@ -14,17 +15,7 @@ from lapwright.optimisation.sight import sight_of
 from lapwright.study.read import parse
 
 UM = 1e-6
-STUDY = """
-plates.A = { disc = "160 mm", thickness = "30 mm", cells = 24, form = { dome = "2 um" } }
-plates.B = { like = "A" }
-gauges.sph = { kind = "spherometer", foot_circle = "80 mm", resolution = "0.1 um", repeatability = "0.05 um" }
-gauges.tw = { kind = "twist gauge", foot_circle = "120 mm", resolution = "0.1 um", repeatability = "0.05 um" }
-[[steps]]
-top = "A"
-bottom = "B"
-grit = "15 um"
-time = "8 min"
-"""
+STUDY = pair_read(', cells = 24, form = { dome = "2 um" }', USUAL, 'time = "8 min"\n')
 # The sag over half the diameter is a quarter: c^2 / (8 R), the spherometer's formula (from memory).
 OVER = 4.0
 

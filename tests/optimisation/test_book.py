@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from book_scene import USUAL, pair_read
 
 import lapwright as lw
 from lapwright.contact.placement import mating
@@ -15,18 +16,8 @@ from lapwright.optimisation.shop import one_normal
 from lapwright.study.goal import Goal
 from lapwright.study.read import parse
 
-STUDY = """
-plates.A = { disc = "160 mm", thickness = "30 mm", cells = 64, form = { dome = "2 um", twist = "0 um" } }
-plates.B = { like = "A" }
-gauges.sph = { kind = "spherometer", foot_circle = "80 mm", resolution = "0.1 um", repeatability = "0.05 um" }
-[[steps]]
-top = "A"
-bottom = "B"
-grit = "15 um"
-time = "8 min"
-turn = "8 deg per stroke"
-hand = "steady"
-"""
+FORM = ', cells = 64, form = { dome = "2 um", twist = "0 um" }'
+STUDY = pair_read(FORM, USUAL.splitlines(keepends=True)[0])
 
 
 @pytest.fixture(scope="module")

@@ -12,33 +12,22 @@ from lapwright.optimisation.spell import lap_shops
 from lapwright.specification.step import Swap
 from lapwright.study.read import parse
 
-STUDY = """
+PLATES = """
 plates.A = { disc = "160 mm", thickness = "30 mm" }
 plates.B = { like = "A" }
 plates.C = { disc = "220 mm", thickness = "30 mm", material = "granite" }
 plates.D = { like = "A", material = "granite" }
+"""
+STEP = """
 [[steps]]
 top = "A"
-bottom = "B"
-grit = "9 um"
-stroke = { kind = "circle", radius = "15 mm" }
-time = "6 min"
-turn = "8 deg per stroke"
-[[steps]]
-top = "A"
-bottom = "C"
-grit = "9 um"
-stroke = { kind = "circle", radius = "15 mm" }
-time = "6 min"
-turn = "8 deg per stroke"
-[[steps]]
-top = "A"
-bottom = "D"
+bottom = "%s"
 grit = "9 um"
 stroke = { kind = "circle", radius = "15 mm" }
 time = "6 min"
 turn = "8 deg per stroke"
 """
+STUDY = PLATES + "".join(STEP % below for below in "BCD")
 SHOPS = 12
 
 

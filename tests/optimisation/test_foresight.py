@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from book_scene import FINE, pair_read
 
 from lapwright.optimisation import advise as choice
 from lapwright.optimisation import history
@@ -17,19 +18,11 @@ from lapwright.optimisation.sight import all_readings, sight_of, turned
 from lapwright.optimisation.spell import lap_shops, new_day, off_by
 from lapwright.study.read import parse
 
-STUDY = """
-plates.A = { disc = "160 mm", thickness = "30 mm", cells = 24, form = { dome = "0.3 um" } }
-plates.B = { disc = "160 mm", thickness = "45 mm", cells = 24, form = { dish = "0.2 um" } }
-gauges.sph = { kind = "spherometer", foot_circle = "110 mm", resolution = "0.05 um", repeatability = "20 nm" }
-gauges.tw = { kind = "twist gauge", foot_circle = "120 mm", resolution = "0.05 um", repeatability = "20 nm" }
-[[steps]]
-top = "A"
-bottom = "B"
-grit = "9 um"
-time = "8 min"
-turn = "8 deg per stroke"
-hand = "steady"
-"""
+STUDY = pair_read(
+    ', cells = 24, form = { dome = "0.3 um" }',
+    FINE,
+    b='disc = "160 mm", thickness = "45 mm", cells = 24, form = { dish = "0.2 um" }',
+).replace("15 um", "9 um")
 
 
 @pytest.fixture(scope="module")

@@ -5,6 +5,7 @@ from math import pi
 
 import numpy as np
 import pytest
+from book_scene import USUAL, pair_read
 
 from lapwright.errors import TippedError
 from lapwright.metrology.reading import Reading
@@ -16,19 +17,7 @@ from lapwright.specification.curves import Circle
 from lapwright.specification.step import Turn
 from lapwright.study.read import parse
 
-STUDY = """
-plates.A = { disc = "160 mm", thickness = "30 mm", cells = 24, form = { dome = "2 um" } }
-plates.B = { like = "A" }
-gauges.sph = { kind = "spherometer", foot_circle = "80 mm", resolution = "0.1 um", repeatability = "0.05 um" }
-gauges.tw = { kind = "twist gauge", foot_circle = "120 mm", resolution = "0.1 um", repeatability = "0.05 um" }
-[[steps]]
-top = "A"
-bottom = "B"
-grit = "15 um"
-time = "8 min"
-turn = "8 deg per stroke"
-hand = "steady"
-"""
+STUDY = pair_read(', cells = 24, form = { dome = "2 um" }', USUAL)
 ALL = tuple(
     [Reading("sph", plate) for plate in "AB"]
     + [Reading("tw", plate, angle=angle) for plate in "AB" for angle in (0.0, 0.25 * pi)]

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from book_scene import FINE, pair_read
 
 import lapwright as lw
 from lapwright.metrology.reading import Reading
@@ -13,21 +14,7 @@ from lapwright.optimisation.shop import one_normal
 from lapwright.optimisation.sight import TELLS, all_readings, sight_of, to_read
 from lapwright.study.read import parse
 
-STUDY = """
-plates.A = { disc = "160 mm", thickness = "30 mm", cells = 48, form = { dome = "2 um", twist = "0 um" } }
-plates.B = { like = "A" }
-[[steps]]
-top = "A"
-bottom = "B"
-grit = "15 um"
-time = "8 min"
-turn = "8 deg per stroke"
-hand = "steady"
-"""
-GAUGES = """
-gauges.sph = { kind = "spherometer", foot_circle = "110 mm", resolution = "0.05 um", repeatability = "20 nm" }
-gauges.tw = { kind = "twist gauge", foot_circle = "120 mm", resolution = "0.05 um", repeatability = "20 nm" }
-"""
+STUDY = pair_read(', cells = 48, form = { dome = "2 um", twist = "0 um" }', "")
 COARSE = """
 gauges.sph = { kind = "spherometer", foot_circle = "110 mm", resolution = "2 um", repeatability = "1 um" }
 """
@@ -54,7 +41,7 @@ def believed(bench, domes, within):
 
 @pytest.fixture(scope="module")
 def bench():
-    return bench_of(parse(GAUGES + STUDY))
+    return bench_of(parse(FINE + STUDY))
 
 
 def test_the_first_reading_is_the_one_that_leaves_least_unknown(bench):
@@ -133,7 +120,7 @@ def test_what_helps_and_harms_is_named_and_not_called_worthless():
     study = study.replace('like = "A"', 'disc = "160 mm", thickness = "30 mm", cells = 48')
     # For 0.3 um there are spells that get some shops there and harm few; for 0.1 um there is none.
     study += '[goal]\nflatness = "0.1 um"\n'
-    book = Book(parse(GAUGES.splitlines()[1] + study))
+    book = Book(parse(FINE.splitlines()[0] + study))
     book.add(Entry(readings=(Reading("sph", "A", 0.47e-6), Reading("sph", "B", -1.9e-6))))
     advice = book.next()
     assert advice.why == "worse"

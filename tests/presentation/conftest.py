@@ -12,21 +12,9 @@ import numpy as np
 import pytest
 
 from lapwright.presentation.page import write_page
-from lapwright.results.record import BearingRecord, PlateRecord, Run
+from lapwright.results.record import FORM_KEYS, BearingRecord, PlateRecord, Run
 from lapwright.study.read import parse
 
-KEYS = (
-    "sphere",
-    "saddle",
-    "twist",
-    "bow",
-    "crown",
-    "wind",
-    "flatness",
-    "flatness_ls",
-    "rms",
-    "edge",
-)
 UM = 1e-6
 
 
@@ -88,8 +76,8 @@ def record(
     ease = 1 - np.exp(-4 * np.linspace(0, 1, entries))
     ease /= ease[-1]
     removed = lost * UM * np.linspace(0, 1, entries)
-    names = KEYS[3:6] if rail else KEYS[0:3]
-    forms = {k: np.full(entries, np.nan) for k in KEYS}
+    names = FORM_KEYS[3:6] if rail else FORM_KEYS[0:3]
+    forms = {k: np.full(entries, np.nan) for k in FORM_KEYS}
     for key, s, e in zip(names, start, end, strict=True):
         forms[key] = UM * (s + (e - s) * ease)
     at = [heights(s) for s in ease]
@@ -325,7 +313,7 @@ def one_square() -> Run:
         entries=2,
         frames=2,
     )
-    nothing = {k: np.full(2, math.nan) for k in KEYS}
+    nothing = {k: np.full(2, math.nan) for k in FORM_KEYS}
     a = PlateRecord(**{**a.__dict__, "forms": nothing, "forms_margin0": nothing})
     square = '{ rectangle = ["100 mm", "90 mm"], thickness = "20 mm" }'
     text = study_text({"only": square, "other": square}, [step_text("only", "other")])
