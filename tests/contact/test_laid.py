@@ -54,6 +54,26 @@ def test_lifting_undoes_laying(over, quarter):
     assert laid.lay(z).shape == (z.shape if quarter % 2 == 0 else z.shape[::-1])
 
 
+@pytest.mark.parametrize("over", [False, True])
+@pytest.mark.parametrize(
+    "grooves", [None, Grooves("square", pitch=0.0113, width=0.0021)], ids=["plain", "grooved"]
+)
+def test_a_rail_laid_across_is_one_made_across(over, grooves):
+    """Turned by a quarter, its strips and the edges within its cells are those of its sides exchanged.
+
+    (Bits: which sub-cells are land; edges that lie off the middle of their cells tell which way those turn.)
+    """
+    along = Plate(Rectangle(0.1187, 0.0512), mass=1.0, cells=24, grooves=grooves)
+    across = along.replace(outline=Rectangle(0.0512, 0.1187))
+    turned, made = PlacedPlate(along, over, 1), PlacedPlate(across, over)
+    assert turned.plate.grid.cell == pytest.approx(made.plate.grid.cell)
+    for own, wanted in zip(turned._strips, made._strips, strict=True):
+        assert own == pytest.approx(wanted)
+    assert np.array_equal(turned._lain.land, made._lain.land)
+    assert turned._lain.x == pytest.approx(made._lain.x, abs=1e-9)
+    assert turned._lain.y == pytest.approx(made._lain.y, abs=1e-9)
+
+
 TURNED_OVER = {  # form, what it must be on the other plate to mate with itself, one face on the other
     "twist": ("twist", +1.0),
     "saddle": ("saddle", -1.0),

@@ -90,6 +90,8 @@ def test_how_long_a_point_is_covered_on_a_circle():
         {"turn": Turn(0.2), "walk": Turn(-0.07)},
         {"turn": Turn(pi / 2, 10), "walk": Turn(0.1)},
         {"turn": Turn(0.2), "walk": Turn(radians(30.0), 7)},
+        {"turn": Turn(0.2), "offset": (0.03, -0.01)},
+        {"hand": Hand(amplitude=0.2, direction=0.1, centre=0.003)},
     ],
     ids=repr,
 )
@@ -321,6 +323,15 @@ def test_a_top_that_only_turns_is_pushed_nowhere():
 def test_phase_starts_again_with_every_stroke():
     phase = Motion(step()).poses(np.array([0.25, 7.25, 8.0])).phase
     assert phase == pytest.approx([pi / 2, pi / 2, 0.0])
+
+
+def test_a_traverse_of_many_strokes_is_as_fast_as_its_path_is_long():
+    """The way along the places of one traverse, added up, over its time."""
+    motion = Motion(step(curve=Zigzag(0.06, 0.05, 2.5)))
+    strokes = np.linspace(0.0, motion.step.curve.period, 200_001)
+    poses = motion.poses(strokes)
+    way = np.hypot(np.diff(poses.cx), np.diff(poses.cy)).sum()
+    assert motion.mean_speed(0, 5) == pytest.approx(way / strokes[-1] * motion.step.pace, rel=1e-5)
 
 
 WALKED = {

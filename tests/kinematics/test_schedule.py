@@ -4,16 +4,28 @@ Expected cuts are integrals of exp(-age / fade), the law of `docs/theory.md`, ta
 """
 
 from collections import defaultdict
-from math import exp
+from math import exp, pi
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from campaign_judged import real_places, stroke_by_stroke
 
 from lapwright.integration.estimate import outlooks
 from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings
-from lapwright.kinematics.schedule import cut_time, last_grit, stays, stays_by_weight
+from lapwright.kinematics.schedule import (
+    Stay,
+    between_indexes,
+    cut_shares,
+    cut_time,
+    kappa_from_observation,
+    last_grit,
+    stays,
+    stays_by_weight,
+    thinning,
+)
+from lapwright.kinematics.sliding import Rubbing, tendency
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.modal import cycle as course_module
 from lapwright.modal import reduced_model as glance_module
@@ -22,6 +34,8 @@ from lapwright.modal.propagator import Followed
 from lapwright.modal.reduced_model import Glances, ReducedModel
 from lapwright.optimisation.summary import Handling
 from lapwright.optimisation.surrogate import Surrogate, SurrogateIntegrator
+from lapwright.specification.outline import Disc, Rectangle
+from lapwright.specification.plate import Plate
 from lapwright.study.read import parse
 
 FADE = 180.0
@@ -202,3 +216,45 @@ def test_stays_by_weight_take_as_much_metal_in_either_place() -> None:
         assert abs(work[0] - work[1]) <= 15.0 * max(loads.values())
     assert stays_by_weight({"A": 10.0, "B": 30.0}, longer="B") == {"A": 300.0, "B": 300.0}
     assert stays_by_weight({"A": 43.0, "B": 43.0}, longer="A") == {"A": 900.0, "B": 300.0}
+
+
+def test_what_strokes_cut_begins_anew_with_each_dab() -> None:
+    """From second to second a dab cuts by exp(-1 / fade) less; here it lasts three strokes of a second."""
+    (one,) = study(("4 min", 'fresh_grit_every = "3 s"\npace = "60 /min"')).steps
+    age = np.array([0, 1, 2, 0, 1, 2, 0])
+    cut = np.exp(-age / FADE)
+    assert cut_shares(one, np.arange(7)) == pytest.approx(cut / cut.sum(), rel=1e-12)
+
+
+def test_each_face_goes_down_by_its_own_wear_over_its_own_land() -> None:
+    """Volume a second is wear x load x speed for either (Preston 1927); depth is that over the land."""
+    plates = study(("1 min", "")).plates
+    small = plates["B"].replace(outline=Disc(0.12))
+    down = thinning(plates["A"], small, (2e-12, 5e-12), 7.0)
+    lost = 2e-12 / (pi * 0.08**2) + 5e-12 / (pi * 0.06**2)
+    assert down == pytest.approx(0.5 * 7.0 * lost, rel=1e-3)  # land of few cells
+
+
+def test_a_rail_is_larger_than_a_plate_along_and_smaller_across() -> None:
+    """Of faces that do not travel the one that reaches further hollows: mean x^2 is a^2/12 and D^2/16."""
+    rail = Plate(Rectangle(0.3, 0.05), mass=1.0, cells=12, name="A")
+    plate = Plate(Disc(0.16), mass=1.0, cells=12, name="B")
+    assert 0.05**2 / 12.0 < 0.16**2 / 16.0 < 0.3**2 / 12.0
+    none = dict.fromkeys("AB", Rubbing(1.0, 0.0, 0.0))
+    found = tendency(rail, plate, {"A": 1.0, "B": 0.0}, none)
+    assert (found.along, found.across) == (1.0, -1.0)
+
+
+def test_a_stay_is_parted_where_the_step_sets_the_top_over() -> None:
+    """Every ten strokes of the step, whenever the stay began."""
+    parts = list(between_indexes(Stay("A", "B", 7, 25), 10))
+    assert [(one.first, one.end) for one in parts] == [(7, 10), (10, 20), (20, 25)]
+
+
+def test_metal_seen_to_go_tells_the_cut_of_a_fresh_dab() -> None:
+    """Of a dab that fades the depth after t is wear x pressure x speed x fade (1 - exp(-t / fade))."""
+    seen = HEAD.replace('wear = "1e-12 1/Pa"', 'wear = { removed = "1 um", in = "9 min" }')
+    one = parse(seen + STEP % ("9 min", ""))
+    grit = one.steps[0].grit
+    found = kappa_from_observation(grit.wear.observed, grit, one.plates, {"A": 900.0, "B": 900.0})
+    assert found.iron == pytest.approx(1e-6 / (900.0 * FADE * (1.0 - exp(-540.0 / FADE))), rel=1e-9)
