@@ -13,6 +13,8 @@ from pathlib import Path
 import pytest
 
 import lapwright
+from lapwright.commands.main import main
+from lapwright.errors import CannotDoError
 
 ROOT = Path(lapwright.__file__).parent
 FLOORS = (
@@ -220,13 +222,17 @@ def _docstrings(tree: ast.AST) -> int:
     return told
 
 
-def test_no_module_is_long() -> None:
+LONG = 480
+
+
+@cache
+def _lines(module: str) -> int:
     """Docstrings are not counted: complete ones must not part what belongs together."""
-    long = {
-        name: len(path.read_text("utf-8").splitlines()) - _docstrings(parsed(name))
-        for name, path in MODULES.items()
-    }
-    assert {name: lines for name, lines in long.items() if lines > 480} == {}
+    return len(MODULES[module].read_text("utf-8").splitlines()) - _docstrings(parsed(module))
+
+
+def test_no_module_is_long() -> None:
+    assert {name: _lines(name) for name in MODULES if _lines(name) > LONG} == {}
 
 
 def test_no_drawer_for_odds_and_ends() -> None:
@@ -268,3 +274,52 @@ def test_help_and_preview_import_nothing_heavy(tmp_path: Path, words: list[str])
     if "preview" not in words:
         heavy |= {"numpy"}
     assert not heavy & set(loaded)
+
+
+def test_a_module_with_one_importer_is_long_or_of_a_table() -> None:
+    """Else it is folded into that one, where the two make no long module and stand in one room."""
+    lines = {name: _lines(name) for name in MODULES}
+    asked = {module: {f.module for f in every_import() if f.target == module} for module in MODULES}
+    tables = ("lapwright.commands.", "lapwright.verification.", "lapwright.presentation.pictures.")
+    thin = [
+        f"{module} ({lines[module]}) belongs into {next(iter(by))}"
+        for module, by in asked.items()
+        if len(by) == 1 and lines[module] < 150 and not module.startswith(tables)
+        for one in by
+        if _room(one) == _room(module) and lines[one] + lines[module] <= LONG
+    ]
+    assert thin == []
+
+
+def test_from_main_to_the_time_loop_it_is_not_far(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Four calls of the command, and sixty lines of code that are gone through in them."""
+    way: list[tuple[str, str, int]] = []
+
+    def reached(*given: object, **more: object) -> None:
+        frame = sys._getframe(1)
+        while frame.f_code.co_name != "_run":
+            way.append((frame.f_globals["__name__"], frame.f_code.co_name, frame.f_lineno))
+            frame = frame.f_back
+        raise CannotDoError("reached")
+
+    (tmp_path / "pair.toml").write_text(STUDY)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("lapwright.integration.loop.lap", reached)
+    monkeypatch.setattr("lapwright.commands.run._takes", lambda *given: None)
+    assert main(["run", "pair.toml"]) == 1
+    assert way[0][1] == "states"
+    assert way[-1][:2] == ("lapwright.commands.run", "main")
+    assert len(way) - 1 <= 4
+    assert sum(_passed(*one) for one in way) <= 60
+
+
+def _passed(module: str, name: str, line: int) -> int:
+    """Lines of code of a function up to one of them."""
+    text = MODULES[module].read_text("utf-8").splitlines()
+    functions = (node for node in ast.walk(parsed(module)) if isinstance(node, ast.FunctionDef))
+    (one,) = (f for f in functions if f.name == name and f.lineno <= line <= (f.end_lineno or 0))
+    silent = 0 if ast.get_docstring(one) is None else (one.body[0].end_lineno or 0)
+    before = text[max(one.body[0].lineno - 1, silent) : line]
+    return sum(1 for said in before if said.strip() and not said.strip().startswith("#"))

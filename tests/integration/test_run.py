@@ -31,6 +31,7 @@ from lapwright.errors import TippedError
 from lapwright.integration.block import Block
 from lapwright.integration.loop import _Work, lap
 from lapwright.integration.state import Progress, Settings, State
+from lapwright.integration.stopping import Watch
 from lapwright.metrology.form import EdgeMargin, forms, measure
 from lapwright.specification.curves import Circle, FigureEight
 from lapwright.specification.materials import MATERIALS
@@ -154,6 +155,36 @@ def test_the_work_stops_when_the_gauge_says_so(name):
     assert moments[-1].outcome == "until"
     looks = [m.clock.strokes for m in moments if m.event == "block"]
     assert max(np.diff([0, *looks])) <= 4
+
+
+def stopped(until, before, after):
+    """Whether gauges say stop at the end of a block, by the forms of top and bottom before and after it."""
+    plates = discs(CELLS)
+
+    def state(forms):
+        shaped = (
+            plates[name].replace(form=StartForm(**one))
+            for name, one in zip("AB", forms, strict=True)
+        )
+        return State.before(step(time=1.0), plates, {one.name: one.heights() for one in shaped})
+
+    return Watch(plates, NO_MARGIN).satisfied(until, state(before), state(after))
+
+
+def test_a_difference_that_passes_through_nought_between_two_looks_stops():
+    """Half a micrometre before and less than none after: it was nought on the way."""
+    domed, hollow, flat = {"sphere": 0.5e-6}, {"sphere": -0.5e-6}, {}
+    until = Until(difference=0.1e-6)
+    assert stopped(until, (domed, flat), (hollow, flat))
+    assert stopped(until, (flat, domed), (flat, hollow))
+    assert not stopped(until, (domed, flat), ({"sphere": 0.3e-6}, flat))
+
+
+def test_a_twist_either_way_is_a_twist():
+    for size in (2e-6, -2e-6):
+        for pair_of in (({"twist": size}, {}), ({}, {"twist": size})):
+            assert not stopped(Until(twist=1e-6), pair_of, pair_of)
+            assert stopped(Until(twist=2.1e-6), pair_of, pair_of)
 
 
 def test_the_work_stops_when_enough_is_removed():
@@ -330,6 +361,15 @@ def test_blocks_converge_with_the_fourth_power_of_their_length():
 
     coarse, medium, fine = (after(n) for n in (4, 8, 16))
     assert grid_convergence(fine, medium, coarse).order == pytest.approx(4.0, abs=0.35)
+
+
+def test_a_block_tells_how_fast_both_faces_go_down():
+    """A mismatch dies by the wear of both (`docs/theory.md`): of flat discs each by its constant."""
+    plates = discs(CELLS)
+    state = State.before(step(time=1.0), plates)
+    given = [sample(step(), (np.arange(32) + 0.5) / 32.0)], (1e-12, 3e-12), 10.0, tuple(range(8))
+    block = Block.fourth_order(Gang((pair(plates),)), state, *given)
+    assert block.removal_rate == pytest.approx(4.0 * rate(plates), rel=1e-6)
 
 
 @pytest.mark.campaign
