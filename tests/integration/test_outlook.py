@@ -25,6 +25,7 @@ from lapwright.specification.step import (
     Step,
     Swap,
     Turn,
+    Until,
     Wear,
 )
 from lapwright.study.read import parse
@@ -70,6 +71,17 @@ def test_the_starting_case():
     assert got.tipping_share == pytest.approx(0.5, rel=1e-9)
     assert got.tipping_margin == pytest.approx(0.67 * R, rel=1e-9)
     assert not got.lifts
+
+
+def test_a_step_to_size_counts_all_metal_that_went_before():
+    """An hour takes 1791.5 nm off either plate; of 5 um two hours leave 1417 nm, which is 47.5 minutes."""
+    plates = {name: disc(name, mass=None, thickness=0.03) for name in "AB"}
+    weighed = step(load=Load(LOAD - plates["A"].weight))
+    last = replace(weighed, until=Until(thickness={"A": 0.03 - 5e-6}))
+    looks = outlooks(plates, (weighed, weighed, last))
+    hour = looks[0].removed_from["A"]
+    assert hour == pytest.approx(1791.5e-9, rel=1e-4)
+    assert looks[2].time == pytest.approx(3600.0 * (5e-6 - 2.0 * hour) / hour, abs=1.0)
 
 
 def test_a_longer_stroke_lifts():

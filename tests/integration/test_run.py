@@ -187,6 +187,16 @@ def test_a_twist_either_way_is_a_twist():
             assert stopped(Until(twist=2.1e-6), pair_of, pair_of)
 
 
+def test_a_step_that_ran_out_of_time_is_told_though_a_later_one_reached_its_gauge():
+    never, at_once = Until(flatness=1e-12), Until(removed=1e-12)
+    plates = discs(CELLS, StartForm(sphere=1e-6))
+    assert (
+        run(plates, step(strokes=2, until=never), step(strokes=9, until=at_once))[-1].outcome
+        == "limit"
+    )
+    assert run(plates, step(strokes=9, until=at_once))[-1].outcome == "until"
+
+
 def test_the_work_stops_when_enough_is_removed():
     plates = discs(CELLS)
     wanted = 10.4 * rate(plates)
