@@ -197,16 +197,27 @@ class Claims:
 Rule = tuple[str, Callable[[Claims, re.Match[str]], None]]
 
 
-def mates(claims: Claims, m: re.Match[str]) -> None:
+def bears_all_over(claims: Claims, m: re.Match[str]) -> None:
     assert {m[1], m[2]} == {claims.run.top[-1], claims.run.bottom[-1]}
     assert claims.share >= 0.98
 
 
-def on_grit(claims: Claims, m: re.Match[str]) -> None:
-    """Both hollow, or both domed, along some way."""
-    mates(claims, m)
+def misfit(claims: Claims, m: re.Match[str]) -> float:
+    """By how much the domes of two faces do not fill each other's hollow, the most of their ways [m]."""
     one, other = (claims.plates[name] for name in m.groups())
-    assert any((one[k] or 0.0) * (other[k] or 0.0) > 0.0 for k in ("sphere", "bow", "crown"))
+    apart = [abs((one[k] or 0.0) + (other[k] or 0.0)) for k in ("sphere", "bow", "crown")]
+    return float(np.nanmax(apart))
+
+
+def mates(claims: Claims, m: re.Match[str]) -> None:
+    bears_all_over(claims, m)
+    assert misfit(claims, m) < 2.0 * max(claims.doubt[name] for name in m.groups())
+
+
+def on_grit(claims: Claims, m: re.Match[str]) -> None:
+    """The one does not fill the other, along some way, by more than a gauge needs on both."""
+    bears_all_over(claims, m)
+    assert misfit(claims, m) >= 2.0 * max(claims.doubt[name] for name in m.groups())
 
 
 def mates_not(claims: Claims, m: re.Match[str]) -> None:

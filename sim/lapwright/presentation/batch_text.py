@@ -46,29 +46,41 @@ def batch_words(view: RunView) -> list[str]:
         return []
     if not len(record.number):
         return [say("batch.none", part=record.name)]
-    given = {"count": str(len(record.number)), "part": record.name, "plate": record.on}
-    ways = "together" if batch.together > 1 else "singly"
-    loads = str(int(record.load[-1]))
     lines = [
-        say(
-            f"batch.{ways}",
-            **given,
-            together=str(batch.together),
-            loads=loads,
-            several=loads != "1",
-        )
-    ]
-    lines += [
+        _laid(record, batch.together),
         say("batch.ran_out") if view.run.outcome == "limit" else "",
         _flat(view, record),
         _good_to(view, record),
         _averaged(view, record),
         _hung(view, record),
-        *_goal(view, record),
+        *goal_words(view, record),
         _plate(view, record),
     ]
     lines += [*_dressed(view, record), *_advice(view, record)]
     return [sentence(line) for line in lines if line]
+
+
+def batch_headline(view: RunView) -> str:
+    """How many parts, how flat, and whether they are within the goal; "" where there is no batch."""
+    record, batch = view.run.batch, view.study.batch
+    if record is None or batch is None or not len(record.number):
+        return " ".join(batch_words(view))
+    lines = [_laid(record, batch.together), _flat(view, record), *goal_words(view, record)]
+    return " ".join(sentence(line) for line in lines if line)
+
+
+def _laid(record: BatchRecord, together: int) -> str:
+    """How many parts were lapped on what, and how many at once."""
+    loads = str(int(record.load[-1]))
+    return say(
+        "batch.together" if together > 1 else "batch.singly",
+        count=str(len(record.number)),
+        part=record.name,
+        plate=record.on,
+        together=str(together),
+        loads=loads,
+        several=loads != "1",
+    )
 
 
 def _flat(view: RunView, record: BatchRecord) -> str:
@@ -117,7 +129,8 @@ def _averaged(view: RunView, record: BatchRecord) -> str:
     )
 
 
-def _goal(view: RunView, record: BatchRecord) -> list[str]:
+def goal_words(view: RunView, record: BatchRecord) -> list[str]:
+    """Which parts of a batch are out of the goal; or that nothing is asked of them."""
     out = out_of_goal(record, view.study)
     if out is None:
         return [say("batch.no_goal")]
@@ -147,11 +160,24 @@ def _profile(view: RunView, record: BatchRecord, at: int) -> dict[str, float | N
     return {**face.after, **forms} if abs((forms.get("sphere") or 0.0) - last) < NOTHING else forms
 
 
+def off_plate(record: BatchRecord) -> float:
+    """Metal off the plate, by parts and dressings [m]."""
+    after, removed = record.dressings.after, record.dressings.removed
+    last = sum(float(off) for off in removed[after >= record.number[-1]])
+    return float(record.plate_removed[-1]) + last
+
+
+def metal_off(view: RunView) -> str:
+    """Metal off the plate of a batch, and off each of its parts; "" where no part was lapped."""
+    record = view.run.batch
+    if record is None or not len(record.number):
+        return ""
+    part = float(np.mean(record.removed))
+    return say("batch.metal", view.units, plate=record.on, metal=off_plate(record), part=part)
+
+
 def _plate(view: RunView, record: BatchRecord) -> str:
-    metal = float(record.plate_removed[-1]) + sum(
-        float(off) for after, off in zip(record.dressings.after, record.dressings.removed, strict=True)
-        if after >= record.number[-1]
-    )  # fmt: skip
+    metal = off_plate(record)
     return say(
         "batch.plate",
         view.units,

@@ -19,18 +19,17 @@ import numpy as np
 
 from lapwright.files import put_in_place
 from lapwright.kinematics.schedule import spread_of
-from lapwright.optimisation.track import constraints_of
-from lapwright.presentation.batch_text import card_words
+from lapwright.presentation.batch_text import card_words, goal_words
 from lapwright.presentation.beforehand import stop_by_gauge
 from lapwright.presentation.card_rows import Row, ends, rows_of
 from lapwright.presentation.filling import driven, filled
 from lapwright.presentation.finding_words import in_words
 from lapwright.presentation.orders import Order, grit_words, orders, rubbed
 from lapwright.presentation.run_view import RunView, run_view
-from lapwright.presentation.standing import goal_of, passed
+from lapwright.presentation.standing import asked_of, goal_of, passed
 from lapwright.presentation.tuning_notes import asked_for, label
 from lapwright.presentation.way_round import scale_step, scale_words
-from lapwright.presentation.words import ENDED, Fields, say
+from lapwright.presentation.words import Fields, say
 from lapwright.results.findings import KINDS, noticed
 from lapwright.results.record import Run
 from lapwright.units import Units, joined, sentence
@@ -43,6 +42,7 @@ if TYPE_CHECKING:
 CARD_FILE = "card.html"
 MOST_CARE = 3  # of what to take care of, the gravest, in full
 MOST_TICKS = 30
+WRONG = ("interrupted", "limit")  # how a run ended that did not go to where it was meant to
 
 
 @dataclass(frozen=True)
@@ -155,12 +155,13 @@ def card_of(view: RunView) -> Card:
 
 def _goal(view: RunView) -> list[Note]:
     """What is asked of the faces, and that this schedule misses it."""
-    goal = view.study.goal
-    asked = [] if goal is None else constraints_of(goal, view.study.plates)
-    if not asked or view.study.batch is not None:
+    asked = asked_of(view)
+    if not asked:
         return []
-    missed, reached = goal_of(view)
     told = f"{sentence(asked_for(asked, view.units))}."
+    if view.run.batch is not None:
+        return [Note(" ".join([told, *map(sentence, goal_words(view, view.run.batch))]), "Goal:")]
+    missed, reached = goal_of(view)
     return [Note(told if reached or passed(view) else f"{told} {missed}", "Goal:")]
 
 
@@ -171,7 +172,7 @@ def _head(view: RunView) -> list[Note]:
         alike.setdefault(_plate(view, name), []).append(name)
     lines = [Note(what, joined(names)) for what, names in alike.items()]
     outcome = view.run.outcome
-    wrong = say(f"came.ended.{outcome}") if outcome in ENDED else ""
+    wrong = say(f"came.ended.{outcome}") if outcome in WRONG else ""
     if outcome == "tipped":
         wrong = "Do not work to this card: the top tips off, see below."
     elif outcome == "interrupted":

@@ -11,7 +11,7 @@ from lapwright.metrology.form import SPOKEN
 from lapwright.presentation.batch_text import BatchReading, batch_readings
 from lapwright.presentation.run_view import Face, RunView
 from lapwright.presentation.size_words import expected
-from lapwright.presentation.standing import passed
+from lapwright.presentation.standing import asked_of, passed
 from lapwright.presentation.words import LEADING, MARK, in_bands, known, marked_face, say
 from lapwright.results.record import grit_on
 from lapwright.study.doubts import doubt_on
@@ -91,6 +91,10 @@ def _expect(view: RunView, face: Face, at: int, doubt: float | None) -> str:
     forms |= _hangs(view, face, at)
     told = marked_face(forms, doubt, MARK, units, bore=view.bores.get(face.name))
     flat = forms.get("flatness")
+    asked = {one.plate for one in asked_of(view) if one.form == "flatness"}
+    if face.name in asked and not face.bore and flat is not None and math.isfinite(flat):
+        finer = units.finer(flat, doubt)
+        told += "; " + say("batch.card.flat", units, flat=flat, mark=f" {MARK}" if finer else "")
     if face.bore and flat is not None and flat >= NOTHING:
         # Of the face as it came by the limit that the table of forms marks it by: the last grit's.
         told += f"; {in_bands(flat, units, face.doubt if doubt is None else doubt, f' {MARK}')}"

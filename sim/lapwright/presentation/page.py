@@ -21,7 +21,7 @@ from lapwright.integration.state import WENT_THROUGH
 from lapwright.limits import BAND
 from lapwright.presentation import bearing_words, pictures, words
 from lapwright.presentation.account import asides, came_out
-from lapwright.presentation.batch_text import batch_words, write_parts
+from lapwright.presentation.batch_text import batch_headline, batch_words, metal_off, write_parts
 from lapwright.presentation.card import card_data
 from lapwright.presentation.filling import filled
 from lapwright.presentation.pictures.faces import Ground, contour_step, height_limit, spread_out
@@ -107,16 +107,15 @@ def _draw(view: RunView) -> tuple[list[str], Drawn]:
 
 def _html(view: RunView, strokes: list[str], drawn: Drawn) -> str:
     seconds = float(view.run.time[-1]) if len(view.run.time) else 0.0
-    # What comes off under the name of a part is of many of them.
-    parts = view.study.batch.names if view.study.batch is not None else ()
+    lost = float(np.mean([face.lost for face in view.faces]))
     return filled(
         "report.html",
         view=view,
         study=view.study,
         drawn=drawn,
-        headline=" ".join(batch_words(view)[:3]) or came_out(view),
+        headline=batch_headline(view) or came_out(view),
         batch=batch_words(view),
-        lost=float(np.mean([face.lost for face in view.faces if face.name not in parts])),
+        metal_off=metal_off(view) or f"{view.units.size(lost)} removed (mean)",
         rubbing=Units.rubbing(seconds, view.spread),
         guessed=view.spread == BAND,
         layers=bool(guessed_layers(view.study)),

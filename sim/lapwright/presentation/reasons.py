@@ -32,7 +32,7 @@ from lapwright.presentation.staying import (
     standing,
     title,
 )
-from lapwright.presentation.words import ALWAYS, say
+from lapwright.presentation.words import ALWAYS, layer_once, say
 from lapwright.specification.outline import Disc
 from lapwright.study.model import Study
 from lapwright.units import Units, joined
@@ -204,7 +204,7 @@ def made(reason: StepAnalysis, units: Units, margin: EdgeMargin) -> str:
         for name, forms in _per_depth(reason, units, margin).items()
         if max(map(abs, forms.values())) >= LITTLE * units.depth.size
     )
-    when = words.BEDDED[reason.operator.leaves_land]
+    when = say("makes.bedded", leaves_land=reason.operator.leaves_land)
     return say("makes.made", depth=units.depth.name, when=when, each=each) if each else ""
 
 
@@ -473,4 +473,4 @@ def _cycle_keeps(
     if not cycle_comes(cycle, spectrum, last, made, study.margin):
         return say("cycle.keeps.never")
     left = cycle.forms(last, study.margin)
-    return say("cycle.keeps.text", faces=standing(left, study.units, bands))
+    return layer_once(say("cycle.keeps.text", faces=standing(left, study.units, bands)))

@@ -106,6 +106,12 @@ def mend_words(step: Step, plates: Mapping[str, Plate], units: Units) -> list[st
 # --- whether the goal is reached -----------------------------------------------------------------
 
 
+def asked_of(view: RunView) -> tuple[Constraint, ...]:
+    """What the study's [goal] asks of its plates; nothing where it has none."""
+    goal = view.study.goal
+    return () if goal is None else constraints_of(goal, view.study.plates)
+
+
 def goal_of(view: RunView) -> tuple[str, bool]:
     """Whether what is asked for is reached, as a sentence, and so or not.
 

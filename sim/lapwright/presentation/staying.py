@@ -272,7 +272,7 @@ def _mark(step: Step, glance: Glance, units: Units, brief: bool = False) -> str:
         },
         everyone,
     )
-    return say("leaves.brief" if brief else "leaves.mark", each=each)
+    return words.layer_once(say("leaves.brief" if brief else "leaves.mark", each=each))
 
 
 def _much_alike(one: Sizes, other: Sizes, banded: Sizes, too: Sizes) -> bool:
@@ -386,7 +386,7 @@ def keeps(reason: StepAnalysis, units: Units, margin: EdgeMargin, guess: bool = 
     """
     if reason.removal <= 0.0:
         return [say("leaves.came")]
-    return [say("leaves.keeps", mark=_in_time(reason, units, margin, guess))]
+    return [words.layer_once(say("leaves.keeps", mark=_in_time(reason, units, margin, guess)))]
 
 
 def _in_time(reason: StepAnalysis, units: Units, margin: EdgeMargin, guess: bool) -> str:

@@ -127,7 +127,7 @@ def what_is_made(
     if max(sizes, default=0.0) < _little(step, plates, look):
         return say("domes.neither")
     each = "; ".join(f"{name} {grown(forms, units)}" for name, forms in made.items() if forms)
-    when = "" if brief else words.BEDDED[glance.leaves_land]
+    when = "" if brief else say("makes.bedded", leaves_land=glance.leaves_land)
     return say("domes.made", balanced=balanced, each=each, when=when)
 
 

@@ -20,7 +20,7 @@ from lapwright.kinematics.sliding import invariants_of
 from lapwright.limits import why_band
 from lapwright.modal.spectrum import FormMode
 from lapwright.modal.step_analysis import LinearisationError, StepAnalysis
-from lapwright.presentation import pictures, words
+from lapwright.presentation import pictures
 from lapwright.presentation import reasons as told
 from lapwright.presentation.filling import filled
 from lapwright.presentation.finding_words import said_of
@@ -36,6 +36,7 @@ from lapwright.presentation.staying import (
     stays_wholly,
     title,
 )
+from lapwright.presentation.words import say
 from lapwright.results.findings import flooded
 from lapwright.specification.plate import Plate
 from lapwright.study.model import Study, guessed_layers
@@ -125,7 +126,7 @@ def _step(
         "makes": told.makes(reason, units, margin),
         "flooded": [sentence(one.text) + "." for one in said_of(flooded(study, number), study)],
         "cause": _cause(study, number, reason),
-        "bedded": words.BEDDED[reason.operator.leaves_land],
+        "bedded": say("makes.bedded", leaves_land=reason.operator.leaves_land),
         "keeps": keeps(reason, units, margin, reason.step.grit.name in guessed_layers(study)),
         "lifting": lifting(reason, away, units),
     }

@@ -119,12 +119,21 @@ def by_layer(key: str, forms: Forms, units: Units = METRIC, brief: bool = False)
     if low * high < 0.0 and min(-low, high) >= NOTHING:
         sides = FORMS[key].sides
         one, other = sides
-        return say("shape.turns", units, one=one, most=high, other=other, least=low, brief=brief)
+        size: Fields = {"one": one, "most": high, "other": other, "least": low}
+        return say("shape.turns", units, **size) + ("" if brief else say("shape.layer"))
     least, most = sorted(map(abs, (low, high)))
     ends = [
         units.number(end / units.small.size) if end >= NOTHING else "0" for end in (least, most)
     ]
-    return say("shape.by_layer", least=ends[0], most=ends[1], brief=brief)
+    return say("shape.by_layer", least=ends[0], most=ends[1]) + (
+        "" if brief else say("shape.layer")
+    )
+
+
+def layer_once(text: str) -> str:
+    """The same words with what their bands go by said behind the first of them only."""
+    before, layer, after = text.partition(say("shape.layer"))
+    return before + layer + after.replace(layer, "") if layer else text
 
 
 def known(forms: Forms, keys: Sequence[str]) -> list[tuple[str, float]]:
@@ -487,13 +496,9 @@ def _parts(forms: Forms, doubt: float | None, units: Units) -> str:
     return said.replace("; bow", ", bow").replace("; crown", ", crown").replace("; wind", ", wind")
 
 
-BEARS_ALL_OVER = 0.98  # share of the overlap that carries load, from which "all over" is said
-BEDDED = {
-    False: "once they have bedded in",
-    True: "at the pace at which this step ends",
-}  # land hardly rubbed?
-
 # --- what came out -----------------------------------------------------------------------------
+
+BEARS_ALL_OVER = 0.98  # share of the overlap that carries load, from which "all over" is said
 
 
 def mating(
@@ -501,7 +506,7 @@ def mating(
 ) -> str:
     """Whether two plates mate: `share` of the overlap that bears in the middle of the stroke.
 
-    Two that are both hollow, or both domed, by more than a gauge needs bear on the grit alone.
+    Two whose domes do not fill each other's hollow, by more than gauges need, bear on the grit alone.
     """
     if share is None or not math.isfinite(share):
         return ""
@@ -509,13 +514,9 @@ def mating(
     least = max(doubts.get(name) or NOTHING for name in pair)
     for form in ("sphere", "bow", "crown") if key == "yes" else ():
         one, other = (faces.get(name, {}).get(form) or 0.0 for name in pair)
-        if one * other > 0.0 and min(abs(one), abs(other)) >= least:
+        if abs(one + other) >= 2.0 * least:
             key = "on_grit"
     return say(f"shape.mating.{key}", top=pair[0], bottom=pair[1], share=share)
-
-
-# How a run ended that did not go to where it was meant to.
-ENDED = ("interrupted", "limit")
 
 
 def came_out(
@@ -555,7 +556,7 @@ def came_out(
     if pair and (mates := mating(sorted(pair), share, faces, doubts)):
         lines.append(mates)
     lines += shapes(faces, doubts, units, bores)
-    return " ".join(map(sentence, lines)) if lines else say("came.unmeasured")
+    return layer_once(" ".join(map(sentence, lines))) if lines else say("came.unmeasured")
 
 
 _THIN = "\u202f"  # narrow no-break space

@@ -52,6 +52,7 @@ def history(view: RunView, width: float = 1010.0) -> Figure | None:
     axes = ink.plain(figure, (_LEFT, 44.0, width - _LEFT - _RIGHT, bars))
     _bars(axes, view, tops, x)
     mean = f"mean of the plate{'s' if len(view.faces) > 1 else ''}"
+    mean = "mean of the two that rub, load after load" if view.study.batch else mean
     axes.set_xlabel(f"metal removed, {mean}, {view.units.small.symbol}")
     return figure
 
