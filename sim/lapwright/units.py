@@ -108,8 +108,9 @@ class Units(StrEnum):
 
     @staticmethod
     def grain(value: float) -> str:
-        """The size of a grit [m], as it is sold: in um, whatever the person's units."""
-        return _said(value, UM, echo=True)
+        """The size of a grit [m] as it is sold: in um; in uin where it is round in these alone."""
+        both = [_said(value, unit, echo=True) for unit in (UM, UIN)]
+        return min(both, key=lambda said: len(said.partition(" ")[0].replace(".", "").strip("0")))
 
     def limit(self, value: float) -> str:
         """A limit [m] that sizes are held against: two figures where these are all of it.

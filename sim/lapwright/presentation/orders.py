@@ -87,7 +87,7 @@ def grit_words(step: Step) -> str:
     """The grit by its name, with its size where the name does not tell it."""
     name = step.grit.name
     told = name.endswith((" um", " uin")) or name.startswith(METRIC.grain(step.grit.size))
-    size = "" if told else METRIC.size(step.grit.size)
+    size = "" if told else METRIC.grain(step.grit.size)
     kind = "" if name.endswith(step.grit.abrasive or "") else step.grit.abrasive or ""
     grit = {"abrasive": kind, "held": step.grit.held_in or ""}
     return say("orders.grit.name", name=name, size=size, **grit)

@@ -5,7 +5,6 @@ Sizes in the study's units; words as in `words`.  What is left alone, and where 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -21,6 +20,7 @@ from lapwright.modal.step_analysis import StepAnalysis
 from lapwright.presentation import words
 from lapwright.presentation.staying import (
     LITTLE,
+    MOST_METAL,
     NO_BANDS,
     RIDGES,
     STAYS,
@@ -417,7 +417,7 @@ def _cycle_goes(spectrum: CycleSpectrum, cycle: Cycle, study: Study) -> list[str
         named = [name for m in slow if (name := _mode_words(cycle, m, study.margin))]
         what = "; ".join(dict.fromkeys(named)) or say("cycle.goes.finest")
         depth = min(m.half_removed or 0.0 for m in slow)
-        only = units.size(depth) if math.isfinite(depth) else ""
+        only = units.size(depth) if depth < MOST_METAL else ""
         lines.append(say("cycle.goes.hardly", what=what, depth=only))
     return lines or ["nothing"]
 

@@ -169,7 +169,8 @@ def _slow(reason: StepAnalysis, units: Units) -> list[str]:
     if named:
         what = "; ".join(title(error, reason) for error in named)
         depth = min(error.half_life or 0.0 for error in named) * reason.removal
-    return [say("stays.hardly", units, what=what, depth=depth)]
+    only = units.size(depth) if depth < MOST_METAL else ""
+    return [say("stays.hardly", what=what, depth=only)]
 
 
 def stays_in_short(reason: StepAnalysis) -> str:
@@ -221,7 +222,8 @@ def leaves(
     if glance is not None and glance.lingering:
         slowly = ", or ".join(say(f"title.{name}") for name in glance.lingering)
         depth = min(glance.lingering.values())
-        lines.append(say("leaves.hardly", units, what=slowly, depth=depth))
+        only = units.size(depth) if depth < MOST_METAL else ""
+        lines.append(say("leaves.hardly", what=slowly, depth=only))
     if look.overhang < -1e-4 and step.swap is None:
         lines.append(say("leaves.rim", units, rim=-look.overhang, bottom=step.bottom))
     return lines

@@ -62,7 +62,7 @@ if TYPE_CHECKING:
 
 BESIDE = 1e-6  # [m]
 T = TypeVar("T")
-HOW_READING = 'write GAUGE PLATE SIZE @ ANGLE, such as "sph A 1.2 um @ 0 deg"'
+HOW_READING = 'write GAUGE PLATE SIZE @ ANGLE, such as "{} {} 1.2 um @ 0 deg"'
 HOW_PLACE = 'write ANGLE at X, Y along Z, or part of it, such as "90 deg at 20 mm, 0 mm"'
 
 
@@ -265,16 +265,16 @@ def reading_table(
     if last in ("dome", "dish"):
         data |= {"value": size.strip(), "shape": last}
     if sign:
-        data |= _where(right, f"--reading '{words}'", f"{HOW_READING}, or @ 0 deg at 20 mm, 0 mm")
+        how = HOW_READING.format(gauge, plate)
+        data |= _where(right, f"--reading '{words}'", f"{how}, or @ 0 deg at 20 mm, 0 mm")
     return data
 
 
 def _read_apart(words: str, left: str, study: Study, usual: Usual) -> tuple[str, str, str]:
     """Gauge, plate and size of a reading; refuses it with the word that is none of these."""
     every = {name: gauge for gauges in usual.values() for name, gauge in gauges.items()}
-    called = {
-        gauge.kind: name for name, gauge in reversed((every or _one_of_a_kind(study)).items())
-    }
+    told = (every or _one_of_a_kind(study)).items()
+    called = {gauge.kind: name for name, gauge in reversed(told)}
     called |= {name: name for name in (*every, *study.gauges)}
     gauge, rest = _named(left, called)
     plate, value = _named(rest, study.plates)
@@ -290,16 +290,16 @@ def _read_apart(words: str, left: str, study: Study, usual: Usual) -> tuple[str,
         raise CommandError(f"--reading '{words}': {wrong}", key="--reading")
     if wrong:
         quoted = ", ".join(f'"{n}"' for n in study.gauges or called)  # names may have commas
-        how = f"{HOW_READING} (gauges: {quoted}; plates: {', '.join(study.plates)})"
+        some = gauge or min(study.gauges or called, key=lambda n: n != "spherometer")
+        how = HOW_READING.format(some, plate or next(iter(study.plates)))
+        how += f" (gauges: {quoted}; plates: {', '.join(study.plates)})"
         raise CommandError(f"--reading '{words}': {wrong}. {how}", key="--reading")
     return called[gauge], plate, value
 
 
 def _one_of_a_kind(study: Study) -> dict[str, Gauge]:
     """Gauges of the study that their kind alone tells; sizes for several plates are one gauge."""
-    one = {
-        name: gauge for name, gauge in study.gauges.items() if name.partition(" for ")[0] == name
-    }
+    one = {name: gauge for name, gauge in study.gauges.items() if " for " not in name}
     kinds = [gauge.kind for gauge in one.values()]
     return {name: gauge for name, gauge in one.items() if kinds.count(gauge.kind) == 1}
 
