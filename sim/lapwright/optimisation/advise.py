@@ -45,9 +45,6 @@ from lapwright.optimisation.tried import (
 )
 from lapwright.specification.step import Step
 
-__all__ = ["Advice", "Harm", "advise"]
-
-
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 _On = tuple[tuple[Array, Ints], tuple[Array, Ints]]  # shops that choose, and others

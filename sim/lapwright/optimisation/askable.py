@@ -7,8 +7,6 @@ from lapwright.study.goal import Goal
 from lapwright.study.model import Study, Tune
 from lapwright.study.sizes import refuse_to_size
 
-__all__ = ["check_goal"]
-
 NO_GOAL = (
     "{stem}.toml names no goal: write [goal] at its end, below it what is to be reached, such as "
     'flatness = "0.3 um", then [tune.free], and below that {free}'

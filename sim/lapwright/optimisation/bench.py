@@ -40,9 +40,6 @@ from lapwright.study.goal import Effort, Goal
 from lapwright.study.model import Study
 from lapwright.study.source import document_of
 
-__all__ = ["AT_HAND", "WORSE", "Bench", "Target", "bench_of", "equipped", "flatness", "target_of"]
-
-
 STREAM = 0x626F6F6B  # sets these random numbers apart from others with the same seed
 AT_HAND = FIRST_TO_HAND[:3]  # under a flat bands are counted, which tells no side
 TYPED = {"dome": "sphere", "dish": "sphere"}

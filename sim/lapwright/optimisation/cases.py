@@ -35,24 +35,6 @@ from lapwright.study.variants import override
 from lapwright.study.write import inline, written
 from lapwright.units import METRIC, Units
 
-__all__ = [
-    "LATER",
-    "Case",
-    "Tolerance",
-    "axis_number",
-    "cases_of",
-    "change",
-    "drawn",
-    "drawn_in_words",
-    "name_of",
-    "said",
-    "spoken",
-    "step_of",
-    "with_cells",
-    "with_places",
-]
-
-
 OFF = "off the middle"
 KEYS = {
     "stroke.kind": "stroke",

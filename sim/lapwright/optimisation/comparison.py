@@ -25,9 +25,6 @@ from lapwright.specification.said import Constructed, listed, meant, shown
 from lapwright.study.doubts import doubt_at_end
 from lapwright.study.model import Study, guessed
 
-__all__ = ["BAND_ENDS", "Comparison", "Known", "Verdict", "compared", "verdict"]
-
-
 Array = NDArray[np.float64]
 
 Verdict = Literal["better", "worse", "no_telling", "few"]

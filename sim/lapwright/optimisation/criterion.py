@@ -19,9 +19,6 @@ from lapwright.optimisation.track import (
 from lapwright.study.goal import Goal
 from lapwright.study.model import Study, Tune
 
-__all__ = ["Criterion", "criterion_of", "lapped_course"]
-
-
 SAME_SHARE = 1e-3  # of a goal, below which two ways reach it alike
 SAME_FLATNESS = 1e-9  # m; flatness is the same within a nanometre
 SAME_METAL = 12  # digits after the metre: metal is the same within a picometre

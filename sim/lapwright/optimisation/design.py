@@ -31,9 +31,6 @@ from lapwright.study.read import parse_document
 from lapwright.study.variants import BATCH, override
 from lapwright.study.write import written
 
-__all__ = ["Design", "DesignSpace", "DesignVariable", "typed_at", "variable_of", "where"]
-
-
 Array = NDArray[np.float64]
 
 OFF = 0.1  # of a number: what a sloppy hand is off

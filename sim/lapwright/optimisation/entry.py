@@ -28,9 +28,6 @@ from lapwright.study.read import parse_document
 from lapwright.study.source import document_of, text_of
 from lapwright.study.write import inline
 
-__all__ = ["Entry", "append", "entries_of", "entry_text", "log_of", "take_back"]
-
-
 HOW = "[[spells]] with [spells.done] or [[spells.readings]]"
 HOW_SWAPPED = (
     "is in metal, which says when they are to change places, not when they did: write how long each was on "

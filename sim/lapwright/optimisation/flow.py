@@ -22,8 +22,6 @@ from lapwright.modal.basis import PLANES
 if TYPE_CHECKING:
     from lapwright.optimisation.spell import Crowd, Spell
 
-__all__ = ["Flow", "Flows", "flows_of", "linear"]
-
 
 Array = NDArray[np.float64]
 

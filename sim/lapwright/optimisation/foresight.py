@@ -22,9 +22,6 @@ from lapwright.optimisation.shop import DAY, Knowledge, roots
 from lapwright.optimisation.sight import all_readings, sight_of, turned
 from lapwright.optimisation.spell import Spell, discrepancy
 
-__all__ = ["ENOUGH", "Belief", "Foresight"]
-
-
 Array = NDArray[np.float64]
 
 ENOUGH = 0.95  # chance of the goal at which one stops

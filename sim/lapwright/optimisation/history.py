@@ -31,20 +31,6 @@ from lapwright.optimisation.spell import new_day
 from lapwright.specification.curves import Curve
 from lapwright.specification.step import Step, Turn
 
-__all__ = [
-    "ALARM",
-    "Cause",
-    "Chapter",
-    "Foretold",
-    "chapters",
-    "looked_back",
-    "mishaps",
-    "mixed",
-    "opened",
-    "taken_in",
-]
-
-
 ODDS = 0.01  # of each mishap in one spell, beforehand (common practice, no source)
 FAR = log(3.0)  # the grit far slower or faster: so many times, give or take
 MOVED, MOVED_ANGLE = 1e-6, 20e-6  # [m], [rad] a zero that was knocked

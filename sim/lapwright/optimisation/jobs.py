@@ -52,26 +52,6 @@ from lapwright.study.model import Study
 from lapwright.study.resolved import CHANGED_INPUTS, digest_of, inputs_of, unlike, versions
 from lapwright.units import told
 
-__all__ = [
-    "MEMBERS",
-    "PLAN",
-    "WORK",
-    "Answer",
-    "InterruptedSearchError",
-    "Job",
-    "Journal",
-    "RunCache",
-    "Store",
-    "carry_out",
-    "jobs_of",
-    "light",
-    "lost",
-    "meaningless",
-    "plain_json",
-    "run_case",
-]
-
-
 ENTRIES = 12  # at least, of the history in a member's run file, evenly over the time
 FRAMES = 9  # height maps kept of one member
 

@@ -29,8 +29,6 @@ from lapwright.specification.step import Step
 from lapwright.study.model import Study
 from lapwright.study.source import document_of
 
-__all__ = ["PartsPlan", "apart", "lapped_parts", "plan_of"]
-
 Array = NDArray[np.float64]
 Range = tuple[float, float, float]
 Due = tuple[

@@ -35,24 +35,6 @@ from lapwright.specification.curves import Curve
 from lapwright.specification.outline import Outline
 from lapwright.specification.step import Step, Swap
 
-__all__ = [
-    "FRESH",
-    "LIKE",
-    "SMALLER",
-    "SPELLS",
-    "Played",
-    "Rollout",
-    "as_likely",
-    "by_turns",
-    "candidates",
-    "ended_on",
-    "moves_of",
-    "rate_of",
-    "rates_of",
-    "rules_of",
-]
-
-
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 

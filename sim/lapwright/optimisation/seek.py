@@ -37,22 +37,6 @@ from lapwright.optimisation.track import (
 )
 from lapwright.units import told
 
-__all__ = [
-    "AIM",
-    "AS_NEAR",
-    "LIFTS",
-    "Envelope",
-    "Seeker",
-    "SpaceMapping",
-    "as_they_come",
-    "distinct",
-    "ends_well",
-    "late",
-    "ranked",
-    "score",
-]
-
-
 Array = NDArray[np.float64]
 
 AIM = 0.98  # share of each limit at which the search aims: what is found must bear being lapped

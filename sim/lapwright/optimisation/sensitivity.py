@@ -43,18 +43,6 @@ from lapwright.study.read import parse_document
 from lapwright.study.variants import override
 from lapwright.units import Units
 
-__all__ = [
-    "OFTEN",
-    "by_itself",
-    "design_of",
-    "drawn_in",
-    "lost_again",
-    "missed_of",
-    "nudges_of",
-    "why_not",
-]
-
-
 MOST_CHOICES = 6
 OFTEN = 0.9  # of the draws: in so many the goal is to be reached
 

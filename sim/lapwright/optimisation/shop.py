@@ -42,24 +42,6 @@ from lapwright.modal.basis import PLANES, Basis, basis_of, form_names
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Grit, Step
 
-__all__ = [
-    "DAY",
-    "DEGREE",
-    "REST",
-    "Given",
-    "Knowledge",
-    "Layout",
-    "Sight",
-    "layout_of",
-    "left_out",
-    "one_normal",
-    "prior_of",
-    "roots",
-    "slopes",
-    "zero_error",
-]
-
-
 Array = NDArray[np.float64]
 
 DEGREE = 6

@@ -39,19 +39,6 @@ from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.shop import DEGREE, REST, Knowledge, Layout, Sight
 from lapwright.specification.plate import Plate
 
-__all__ = [
-    "ToRead",
-    "all_readings",
-    "habit_of",
-    "joined",
-    "sight_of",
-    "to_read",
-    "turned",
-    "unseen",
-    "weighed",
-]
-
-
 Array = NDArray[np.float64]
 
 ANYTHING = (

@@ -25,9 +25,6 @@ from lapwright.specification.step import Step
 from lapwright.study.model import Study
 from lapwright.study.sizes import load_as_measured, sizes_of
 
-__all__ = ["Sizing", "sizing_of", "thinned"]
-
-
 Array = NDArray[np.float64]
 
 SURE = 1.2816  # standard deviations, for nine in ten to one side

@@ -25,21 +25,6 @@ from lapwright.specification.step import Step
 from lapwright.study.goal import Effort
 from lapwright.study.model import Study
 
-__all__ = [
-    "HISTORY",
-    "PROFILE",
-    "Domes",
-    "Ended",
-    "Follower",
-    "Handling",
-    "Parts",
-    "Summary",
-    "domes_of",
-    "summary_of",
-    "turned_by",
-]
-
-
 Array = NDArray[np.float64]
 
 HISTORY = 33  # points along the metal removed

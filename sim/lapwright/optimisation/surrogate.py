@@ -38,9 +38,6 @@ from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step, Until
 from lapwright.study.model import Study
 
-__all__ = ["Foretold", "Observables", "SharedModel", "Surrogate", "SurrogateIntegrator"]
-
-
 KEPT_OPERATORS = 400  # operators
 
 

@@ -22,25 +22,6 @@ from lapwright.specification.plate import Plate
 from lapwright.study.goal import NOT_OF, Goal
 from lapwright.study.model import Study
 
-__all__ = [
-    "NEVER",
-    "OF_PAIR",
-    "Band",
-    "Candidate",
-    "Constraint",
-    "Cost",
-    "Evaluation",
-    "Lost",
-    "Nudge",
-    "Point",
-    "Refused",
-    "TimeSeries",
-    "Tuning",
-    "constraints_of",
-    "evaluation_of",
-    "time_series_of",
-]
-
 
 @dataclass(frozen=True)
 class Constraint:

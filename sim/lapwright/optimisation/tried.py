@@ -19,19 +19,6 @@ from lapwright.optimisation.shop import DAY, Knowledge
 from lapwright.optimisation.spell import lap_shops, off_by
 from lapwright.specification.step import Step
 
-__all__ = [
-    "AT_MOST",
-    "STREAM",
-    "WHOLE",
-    "Play",
-    "Tried",
-    "Way",
-    "looked_at",
-    "luck_of",
-    "played_on",
-]
-
-
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 

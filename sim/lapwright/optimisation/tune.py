@@ -65,9 +65,6 @@ from lapwright.study.model import Study, Tune
 from lapwright.study.read import parse_document
 from lapwright.study.source import document_of
 
-__all__ = ["SurrogateOptimizer", "tuned"]
-
-
 Array = NDArray[np.float64]
 
 DEGREE = 4  # of the shapes that the search sees

@@ -35,8 +35,6 @@ from lapwright.study.source import document_of
 if TYPE_CHECKING:
     from lapwright.optimisation.track import Tuning
 
-__all__ = ["Many", "Work", "compare", "crew_of", "sweep", "tolerance_of", "tune"]
-
 
 NOTHING = (
     "{stem}.toml names nothing to compare: for each way of lapping write [[variants]] at its end, and below "

@@ -40,18 +40,6 @@ from lapwright import __version__
 from lapwright.errors import CannotDoError, CommandError
 from lapwright.study.resolved import BEARING, versions
 
-__all__ = [
-    "AT_A_TIME",
-    "WorkerPool",
-    "cluster",
-    "in_process",
-    "processes",
-    "program_here",
-    "warm",
-    "work_through",
-]
-
-
 # A worker is one thread: the simulations themselves are what runs side by side.
 LIBRARIES = ("NUMBA", "OMP", "OPENBLAS", "MKL", "NUMEXPR")
 ONE_THREAD = {**{f"{name}_NUM_THREADS": "1" for name in LIBRARIES}, "VECLIB_MAXIMUM_THREADS": "1"}

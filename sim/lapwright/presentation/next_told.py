@@ -16,8 +16,6 @@ from lapwright.specification.step import Step
 if TYPE_CHECKING:
     from lapwright.presentation.next_spell import NextAnswer
 
-__all__ = ["told_of"]
-
 
 def told_of(answer: NextAnswer) -> Mapping[str, Any]:
     """Everything for scripts."""

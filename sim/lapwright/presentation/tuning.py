@@ -36,18 +36,6 @@ from lapwright.units import Units
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = [
-    "Way",
-    "as_json",
-    "criterion",
-    "headline",
-    "in_words",
-    "marked",
-    "table",
-    "tuning_page",
-    "ways",
-]
-
 
 WIDTH = 100
 SHOWN = 6  # other ways on a screen

@@ -24,26 +24,6 @@ from lapwright.study.model import Study, guessed
 from lapwright.study.write import written
 from lapwright.units import NOTHING, Units, joined
 
-__all__ = [
-    "Setting",
-    "asked_for",
-    "by_key",
-    "how_sure",
-    "idle_keys",
-    "label",
-    "notes",
-    "place",
-    "settings",
-    "slip",
-    "sloppy",
-    "spoken",
-    "study_text",
-    "time_share",
-    "worst",
-    "worst_of",
-]
-
-
 NAMES = {
     "flatness": "flatness",
     "dome": "dome or dish",

@@ -25,20 +25,6 @@ from lapwright.study.plates import a_plate
 from lapwright.study.sizes import KEYS, take_sizes
 from lapwright.units import joined
 
-__all__ = [
-    "NOT_OF",
-    "OF_LONG",
-    "OF_ROUND",
-    "Effort",
-    "Goal",
-    "goal_of",
-    "goal_table",
-    "refuse_old",
-    "renewed_data",
-    "renewed_text",
-]
-
-
 OF_ROUND, OF_LONG = (tuple(FORMS[key].word for key in keys) for keys in (ROUND, LONG))
 NOT_OF = {False: OF_LONG, True: OF_ROUND}  # by whether the outline is long
 ASKED = ("flatness", *OF_ROUND, *OF_LONG, "difference", "mating")
