@@ -11,7 +11,7 @@ from lapwright.kinematics.motion import Motion
 from lapwright.metrology.form import EdgeMargin, measure
 from lapwright.modal.basis import basis_of
 from lapwright.modal.operator import assemble
-from lapwright.optimisation.spell import crowd_of
+from lapwright.optimisation.crowd import crowd_of
 from lapwright.specification.curves import Circle, FigureEight
 from lapwright.specification.outline import Disc, Rectangle
 from lapwright.specification.plate import Plate, StartForm
@@ -45,7 +45,7 @@ def shops(m=5, size=56, seed=3):
 def test_while_nothing_lifts_a_crowd_is_the_flow_of_the_same_instants(more):
     """Both average the same linear pressure: equal to rounding.  (The operator may be summed over angles.)"""
     from lapwright.modal.points import instants_of
-    from lapwright.optimisation.spell import FINENESS, STROKE_POSES
+    from lapwright.optimisation.crowd import FINENESS, STROKE_POSES
 
     one = step(**more)
     faces, stiffness, kappas = shops()

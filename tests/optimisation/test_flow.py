@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lapwright.optimisation import spell as laps
+from lapwright.optimisation import crowd as laps
 from lapwright.optimisation.bench import bench_of
 from lapwright.optimisation.flow import linear
-from lapwright.optimisation.spell import lap_shops
+from lapwright.optimisation.spell import Spell, lap_shops
 from lapwright.specification.step import Swap
 from lapwright.study.read import parse
 
@@ -60,6 +60,7 @@ def finely(monkeypatch):
     for name in ("LONGEST", "FEW"):
         usual = np.array(getattr(laps, name))
         monkeypatch.setattr(laps, name, 0.5 * usual)
+    monkeypatch.setattr(Spell, "bearing", lambda *_: None)  # step by step, whatever bears
 
 
 def step_of(bench, which, swapped):
@@ -102,3 +103,26 @@ def test_how_the_end_answers_is_how_lapping_answers(bench, which, swapped):
             lapped = 0.5 * (up - down)[:, own]
             told = (jump @ way)[:, own]
             assert np.abs(told - lapped).max() < 0.03 * np.abs(lapped).max()
+
+
+@pytest.mark.parametrize(("which", "swapped"), STEPS)
+def test_once_all_land_bears_the_flow_takes_shops_where_steps_would(
+    bench, which, swapped, monkeypatch
+):
+    """Shops of which some lift something at first: faces and metal, to a hundredth of what changes."""
+    step = step_of(bench, which, swapped)
+    spell, before = bench.spell(step, (1,)), shops_of(bench, 0.3)
+    hand = np.zeros(SHOPS, dtype=np.intp)
+    stepped = lap_shops(spell, before, hand)
+    taken = []
+
+    def bearing(spell, *of):
+        flows = spell.flows_of(*of)
+        return lambda: taken.append(of) or flows
+
+    monkeypatch.setattr(Spell, "bearing", bearing)
+    ended = lap_shops(spell, before, hand)
+    assert taken
+    change = np.abs(stepped - before).max(axis=1)
+    assert (np.abs(ended - stepped).max(axis=1) < 0.01 * change).all()
+    assert np.abs(ended - stepped).max() > 0.0

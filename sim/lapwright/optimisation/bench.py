@@ -14,11 +14,14 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.contact.lay import read_only
 from lapwright.contact.placement import on_face
+from lapwright.contact.tilts import least_ranges
 from lapwright.metrology.form import EdgeMargin
 from lapwright.metrology.instruments import Gauge
 from lapwright.metrology.reading import FIRST_TO_HAND, by_name, own_of, usual_of
 from lapwright.modal.basis import PLANES, basis_of, form_names
+from lapwright.optimisation.crowd import FINENESS
 from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.shop import (
     DEGREE,
@@ -66,10 +69,17 @@ class Bench:
         """What is believed before anything is done or read."""
         return one_normal(*prior_of(self.layout, dict(self.grits), dict(self.gauges), self.given))
 
-    def spell(self, step: Step, key: Sequence[int], any_hand: bool = False) -> Spell:
+    def spell(
+        self,
+        step: Step,
+        key: Sequence[int],
+        any_hand: bool = False,
+        fineness: float = FINENESS,
+    ) -> Spell:
         """A step done with these plates; `key`: the entry and what else its random numbers hang on."""
         seed = (self.study.seed, STREAM, *key)
-        return Spell(self.layout, self.known(step), seed, any_hand, self.threads)
+        step = self.known(step)
+        return Spell(self.layout, step, seed, any_hand, self.threads, fineness=fineness)
 
     def known(self, step: Step) -> Step:
         """The step with its grit as the bench knows it."""
@@ -154,8 +164,7 @@ Array = NDArray[np.float64]
 
 WORSE = 0.1e-6  # [m] that a form of the goal may become larger than it was at its best
 ACROSS = 20  # points across the larger side, by which flatness is told
-TILTS = np.stack(np.meshgrid(*[np.linspace(-1.0, 1.0, 5)] * 2)).reshape(2, -1)
-AT_ONCE = 4  # shops, whose faces under all tilts stay in a cache
+TILTS = read_only(np.stack(np.meshgrid(*[np.linspace(-1.0, 1.0, 5)] * 2)).reshape(2, -1))
 LEVELS = 4  # times that the tilts about the best so far are halved
 USUAL = Goal(flatness=0.3e-6)  # where a study has no goal
 
@@ -287,22 +296,9 @@ def mating(layout: Layout, pair: tuple[str, str], shops: Array) -> Array:
 def flatness(layout: Layout, plate: str, shops: Array) -> Array:
     """Flatness [m] of a face in shops (m, size): the least range of heights over all tilts, to about 1 %."""
     shapes, x, y = _places(layout, plate)
-    z = shops[:, layout.face(plate)] @ shapes
+    z = read_only(shops[:, layout.face(plate)] @ shapes)
     best: Array = np.ptp(z, axis=1)
-    step = 0.25 * best
-    for _ in range(LEVELS):
-        a, b = np.outer(step, TILTS[0]), np.outer(step, TILTS[1])
-        across = np.concatenate(
-            [
-                np.ptp(z[some, None] + a[some, :, None] * x + b[some, :, None] * y, axis=2)
-                for some in (slice(k, k + AT_ONCE) for k in range(0, len(z), AT_ONCE))
-            ]
-        )
-        least = across.argmin(axis=1)[:, None]
-        best = np.take_along_axis(across, least, axis=1)[:, 0]
-        a, b = (np.take_along_axis(tilt, least, axis=1) for tilt in (a, b))
-        z = z + a * x + b * y
-        step = 0.4 * step
+    least_ranges(z, read_only(x), read_only(y), TILTS, LEVELS, np.empty((5, TILTS.shape[1])), best)
     return best
 
 
@@ -312,13 +308,13 @@ def _places(layout: Layout, plate: str) -> tuple[Array, Array, Array]:
 
 @lru_cache(maxsize=16)
 def _places_of(plate: Plate, margin: EdgeMargin) -> tuple[Array, Array, Array]:
-    """Shapes off their planes (size, n) at places inside the margin, and the places over the radius (n,)."""
+    """Shapes off their planes (size, n) at places inside the margin, and these over how far they reach (n,)."""
     x, y = _spread(plate, margin)
     turn = 2.0 * np.pi * (np.arange(64) + 0.5) / 64
     reach = np.array([_reach(_inner(plate, margin), angle) for angle in turn])
     x, y = np.append(x, reach * np.cos(turn)), np.append(y, reach * np.sin(turn))
-    radius = plate.outline.radius
-    shapes, x, y = basis_of(plate, DEGREE).evaluate(x, y)[PLANES:], x / radius, y / radius
+    shapes = basis_of(plate, DEGREE).evaluate(x, y)[PLANES:]
+    x, y = x / np.abs(x).max(), y / np.abs(y).max()  # tilts of a rail go by its width too
     plane = np.stack([np.ones_like(x), x, y])
     return shapes - np.linalg.lstsq(plane.T, shapes.T, rcond=None)[0].T @ plane, x, y
 

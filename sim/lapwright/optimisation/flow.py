@@ -20,13 +20,15 @@ from lapwright.kinematics.schedule import cut_of, stays
 from lapwright.modal.basis import PLANES
 
 if TYPE_CHECKING:
-    from lapwright.optimisation.spell import Crowd, Spell
+    from lapwright.optimisation.crowd import Crowd
+    from lapwright.optimisation.spell import Spell
 
 
 Array = NDArray[np.float64]
 
 PROBE = 0.01  # of the squeeze: a shape so high lifts nothing
 STILL = 1e-9  # of a logarithm of decay: what decays less is as good as still
+SMALL = 1e-3  # of the same: the mean of the mean is told by its first terms
 STEP = 1e-3  # of a logarithm, by which slopes are told
 APART = 0.25  # in the logarithm of the ratio of both wears: where eigenvectors are found
 AROUND = (-1, 0, 1, 2)  # of these, from the one below: what a cubic goes through
@@ -36,22 +38,32 @@ AROUND = (-1, 0, 1, 2)  # of these, from the one below: what a cubic goes throug
 class Flow:
     """What a pair does to its shapes while all land bears, at a layer and wear as nominal.
 
-    `values` (n,) [1/s] and `vectors` (n, n) of A, `back` their inverse, `drift` (n,) [m/s] of flat faces.
+    `values` (n,) [1/s] and `vectors` (n, n) of A, `back` their inverse, `drift` (n,) [m/s] of flat faces;
+    how fast the middles of both plates go, by shapes along the vectors `sink` (2, n) [1/s] and if flat `sunk`
+    (2,) [m/s].
     """
 
     values: NDArray[np.complex128]
     vectors: NDArray[np.complex128]
     back: NDArray[np.complex128]
     drift: NDArray[np.complex128]
+    sink: NDArray[np.complex128]
+    sunk: Array
 
     def ends(self, faces: Array, times: Array, depth: Array) -> Array:
         """Shapes (m, n) after `times` (m,) [s] of nominal wear, on layers `depth` (m,) times as deep."""
         power = self.values * (times / depth)[:, None]
-        grown = np.exp(power)
-        still = np.abs(power) < STILL
-        mean = np.where(still, 1.0, (grown - 1.0) / np.where(still, 1.0, power))
-        own = grown * (faces @ self.back.T) + times[:, None] * mean * self.drift
+        own = np.exp(power) * (faces @ self.back.T) + times[:, None] * _mean(power) * self.drift
         return np.asarray((own @ self.vectors.T).real, dtype=np.float64)
+
+    def sinks(self, faces: Array, times: Array, depth: Array) -> Array:
+        """By how much the middle of both plates changes meanwhile (m, 2) [m]."""
+        power, time = self.values * (times / depth)[:, None], times[:, None]
+        mean = _mean(power)
+        small = np.abs(power) < SMALL
+        again = np.where(small, 0.5 + power / 6.0, (mean - 1.0) / np.where(small, 1.0, power))
+        whole = time * (mean * (faces @ self.back.T) + time * again * self.drift)
+        return np.asarray((whole @ self.sink.T).real / depth[:, None] + time * self.sunk)
 
     def jump(self, decay: Array) -> Array:
         """How shapes at the end answer to those at the beginning (m, n, n); `decay` (m,) [s]."""
@@ -59,16 +71,30 @@ class Flow:
         return np.asarray(((self.vectors * grown[:, None]) @ self.back).real, dtype=np.float64)
 
 
+def _mean(power: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Mean over the time of what grows by exp(power)."""
+    still = np.abs(power) < STILL
+    mean: NDArray[np.complex128] = np.where(
+        still, 1.0, (np.exp(power) - 1.0) / np.where(still, 1.0, power)
+    )
+    return mean
+
+
 @dataclass(frozen=True)
 class Flows:
     """The same where both plates wear otherwise than as nominal, each by a factor of its own.
 
-    `pace` (n, n) [1/s] and `drift` (n,) [m/s] as nominal; the first `low` rows are of the bottom.
+    `pace` (n, n) [1/s] and `drift` (n,) [m/s] as nominal, `sink` (2, n) and `sunk` (2,) of their middles; the
+    first `low` rows are of the bottom.  Probed at a layer of `stiffness` [Pa/m] and wear `kappas` [1/Pa].
     """
 
     pace: Array
     drift: Array
+    sink: Array
+    sunk: Array
     low: int
+    stiffness: float
+    kappas: tuple[float, float]
     _made: dict[int, Flow] = field(default_factory=dict)
 
     def at(self, node: int) -> Flow:
@@ -78,7 +104,15 @@ class Flows:
             factor = np.where(np.arange(len(self.drift)) < self.low, half, 1.0 / half)
             values, vectors = np.linalg.eig(factor[:, None] * self.pace)
             back = np.linalg.inv(vectors)
-            self._made[node] = Flow(values, vectors, back, back @ (factor * self.drift))
+            both = np.array([half, 1.0 / half])
+            self._made[node] = Flow(
+                values,
+                vectors,
+                back,
+                back @ (factor * self.drift),
+                (both[:, None] * self.sink) @ vectors,
+                both * self.sunk,
+            )
         return self._made[node]
 
     def near(self, ratio: Array) -> Iterator[tuple[Flow, NDArray[np.intp], Array]]:
@@ -102,6 +136,23 @@ class Flows:
         for flow, some, weight in self.near(ratio):
             ended[some] += weight[:, None] * flow.ends(faces[some], times[some], depth[some])
         return ended
+
+    def worn(self, faces: Array, stiffness: Array, kappas: Array, cut: float) -> Array:
+        """Coefficients (m, both with their planes) [m] of pairs whose land all bears, as `Crowd.lap` has it.
+
+        What mates goes on bearing: it is not looked at again.
+        """
+        factor = kappas / self.kappas
+        times, depth = cut * np.sqrt(factor.prod(axis=1)), self.stiffness / stiffness
+        middles = [0, self.low + PLANES]
+        own = np.r_[PLANES : middles[1], middles[1] + PLANES : faces.shape[1]]
+        shapes, after = faces[:, own], faces.copy()
+        after[:, own] = 0.0
+        for flow, some, weight in self.near(np.log(factor[:, 0] / factor[:, 1])):
+            now = shapes[some], times[some], depth[some]
+            after[some[:, None], own] += weight[:, None] * flow.ends(*now)
+            after[some[:, None], middles] += weight[:, None] * flow.sinks(*now)
+        return after
 
     def slope(
         self,
@@ -140,8 +191,18 @@ def flows_of(crowd: Crowd, stiffness: float, kappas: Sequence[float]) -> Flows:
     probe = np.zeros((kept.size + 1, sum(sizes)))
     probe[1 + np.arange(kept.size), kept] = high
     ones = np.ones(len(probe))
-    pace = crowd.pace(probe, stiffness * ones, np.outer(ones, kappas))[0][:, kept]
-    return Flows(((pace[1:] - pace[0]) / high).T, pace[0], sizes[0] - PLANES)
+    pace = crowd.pace(probe, stiffness * ones, np.outer(ones, kappas))[0]
+    rows, middles = ((pace[1:] - pace[0]) / high).T, [0, sizes[0]]
+    low, top = kappas
+    return Flows(
+        rows[kept],
+        pace[0, kept],
+        rows[middles],
+        pace[0, middles],
+        sizes[0] - PLANES,
+        stiffness,
+        (low, top),
+    )
 
 
 def linear(spell: Spell, shops: Array, share: Array | float = 1.0) -> tuple[Array, Array]:

@@ -1,7 +1,7 @@
 """Quick draws: a way of lapping told many times over, with what is not known drawn at random.
 
 What is drawn, and from what, is what `--samples` draws (`lapwright.optimisation.cases.drawn`); but it is not
-lapped in full.  All draws of a way are lapped at once as a crowd (`lapwright.optimisation.spell.Crowd`):
+lapped in full.  All draws of a way are lapped at once as a crowd (`lapwright.optimisation.crowd.Crowd`):
 shapes of low degree in place of cells, under one motion, with true contact, so that what may lift, lifts.
 What the shapes leave out is put right by the way as it stands, which was lapped in full: each form by how far
 off it is there, with the same share of the metal off.  docs/compare.md shows how near the odds come to those
@@ -28,9 +28,9 @@ from lapwright.modal.reduced_model import ReducedModel
 from lapwright.optimisation.cases import Tolerance, drawn
 from lapwright.optimisation.comparison import BAND_ENDS, Comparison
 from lapwright.optimisation.criterion import Criterion
+from lapwright.optimisation.crowd import Crowd, crowd_of
 from lapwright.optimisation.equal_metal import LEAST as NOTHING
 from lapwright.optimisation.equal_metal import with_metal_off
-from lapwright.optimisation.spell import Crowd, crowd_of
 from lapwright.optimisation.summary import Ended, Summary
 from lapwright.optimisation.surrogate import Observables
 from lapwright.specification.outline import Outline

@@ -14,7 +14,15 @@ from numpy.typing import NDArray
 
 from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.foresight import Belief
-from lapwright.optimisation.rollout import SPELLS, Played, Rollout, Rollouts, ended_on, rates_of
+from lapwright.optimisation.rollout import (
+    FINENESS,
+    SPELLS,
+    Played,
+    Rollout,
+    Rollouts,
+    ended_on,
+    rates_of,
+)
 from lapwright.optimisation.shop import DAY, Knowledge
 from lapwright.optimisation.spell import lap_shops, off_by
 from lapwright.specification.step import Step
@@ -117,7 +125,7 @@ def looked_at(
 ) -> Iterator[Tried]:
     """Lap a candidate on shops, drawn from what is `known`, and look after each length of it."""
     layout, rollout = bench.layout, rollouts[frozenset((step.top, step.bottom))]
-    spell = bench.spell(step, (1, STREAM))
+    spell = bench.spell(step, (1, STREAM), fineness=FINENESS)
     whole = WHOLE
     if step.swap is not None and step.time is not None:
         lengths, whole = (step.time,), step.time
