@@ -308,7 +308,7 @@ def _places(layout: Layout, plate: str) -> tuple[Array, Array, Array]:
 
 @lru_cache(maxsize=16)
 def _places_of(plate: Plate, margin: EdgeMargin) -> tuple[Array, Array, Array]:
-    """Shapes off their planes (size, n) at places inside the margin, and these over how far they reach (n,)."""
+    """Shapes off their planes (size, n) at places inside the margin, and these over their reach (n,)."""
     x, y = _spread(plate, margin)
     turn = 2.0 * np.pi * (np.arange(64) + 0.5) / 64
     reach = np.array([_reach(_inner(plate, margin), angle) for angle in turn])
