@@ -11,9 +11,6 @@ from numpy.typing import NDArray
 
 from lapwright.contact.compile import kernel
 
-__all__ = ["least_ranges"]
-
-
 Array = NDArray[np.float64]
 
 

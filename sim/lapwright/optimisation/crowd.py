@@ -23,8 +23,6 @@ from lapwright.modal.operator import load_lines
 from lapwright.modal.points import Instants, instants_of, planes_at, touches
 from lapwright.optimisation.flow import Flows
 
-__all__ = ["FINENESS", "Crowd", "crowd_of"]
-
 Array = NDArray[np.float64]
 
 FINENESS = 1.5  # contact points (see `Spell`)

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from lapwright.optimisation.crowd import Crowd
     from lapwright.optimisation.spell import Spell
 
-
 Array = NDArray[np.float64]
 
 PROBE = 0.01  # of the squeeze: a shape so high lifts nothing
