@@ -59,6 +59,7 @@ def test_the_starting_case():
         growth(circle_means(0.33 * R), got.removed, R).sphere, rel=1e-4
     )
     assert got.pressure_mean == pytest.approx(3000.0, rel=1e-9)
+    assert got.squeeze == pytest.approx(1e-6, rel=1e-9)  # the layer gives 1 um under 3 kPa
     assert got.speed == pytest.approx(2.0 * pi * 0.33 * R, rel=1e-9)
     assert got.load == pytest.approx(LOAD)
     assert got.time == 3600.0

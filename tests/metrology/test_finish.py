@@ -6,7 +6,6 @@ import pytest
 import lapwright as lw
 from lapwright.metrology.finish import (
     blinded,
-    brightness_of,
     deviation_of,
     height_of,
     scatter_of,
@@ -20,13 +19,13 @@ UM = 1e-6
 
 
 def test_a_face_is_too_grey_where_a_tenth_of_the_light_is_left():
-    """Bennett and Porteus (1961) beside the shop's 5 um (common practice, no source)."""
-    assert brightness_of(5.1 * UM) < 0.1 < brightness_of(4 * UM)
-    assert too_grey(5.1 * UM)
-    assert not too_grey(4 * UM)
-    # Their figure 1, from memory: 1/e is left where the deviation is a wavelength over four pi.
-    grit = 6.0 * 10.0 * 587.6e-9 / (4.0 * np.pi)
-    assert brightness_of(grit) == pytest.approx(np.exp(-1.0), rel=1e-9)
+    """R/R0 = exp(-(4 pi s / wavelength)^2): H. E. Bennett and J. O. Porteus, J. Opt. Soc. Am. 51 (1961) 123.
+
+    Beside the shop's 5 um (common practice, no source), under helium yellow of 587.6 nm.
+    """
+    for grit, grey in ((5.1 * UM, True), (4.0 * UM, False)):
+        left = np.exp(-((4.0 * np.pi * deviation_of(grit) / 587.6e-9) ** 2))
+        assert grey == (left < 0.1) == too_grey(grit)
 
 
 @pytest.mark.parametrize(("grit", "ball"), [(15 * UM, 1.5e-3), (5 * UM, 1.5e-3), (9 * UM, 0.5e-3)])

@@ -9,7 +9,7 @@ from lapwright.modal.spectrum import OWN_NAMES
 from lapwright.modal.step_analysis import reason_of
 from lapwright.specification.curves import Circle, Ellipse
 from lapwright.specification.outline import Disc
-from lapwright.specification.step import Turn
+from lapwright.specification.step import Load, Turn
 from lapwright.verification.scenes import RADIUS, body, disc
 
 
@@ -28,6 +28,21 @@ def test_the_moment_law_holds_along_a_line_at_any_angle(direction):
     want = speed * (0.33 * RADIUS) ** 2 / 3.0 * along
     np.testing.assert_allclose(found.law.exact, want, atol=2e-3 * want[0])
     assert found.law.error < 2e-3
+    np.testing.assert_allclose(found.path_means * speed, want, atol=2e-3 * want[0])
+
+
+def test_the_moment_law_holds_with_a_hand_off_the_centre():
+    """v <|c|^2 + 2 c e ...> with e where the load acts, of a stroke whose middle lies off the plate's."""
+    force, at, centre, r = 40.0, np.array([0.015, 0.006]), np.array([0.008, -0.003]), 0.33 * RADIUS
+    found = reason(centre=tuple(centre), load=Load(force, tuple(at), "bench"))
+    e = at * force / found.load
+    (cx, cy), speed = centre, 2.0 * np.pi * r * found.step.pace
+    squares = r * r + cx * cx + cy * cy, cx * cx - cy * cy, 2.0 * cx * cy
+    arms = 2.0 * np.array([cx * e[0] + cy * e[1], cx * e[0] - cy * e[1], cx * e[1] + cy * e[0]])
+    want = speed * (np.array(squares) + arms)
+    assert np.abs(speed * arms).max() > 0.05 * want[0]
+    np.testing.assert_allclose(found.law.exact, want, atol=1e-3 * want[0])
+    np.testing.assert_allclose(found.law.found, want, atol=3e-3 * want[0])
 
 
 @pytest.mark.parametrize("curve", [None, LINE, Ellipse(0.66 * RADIUS, 0.33 * RADIUS)])

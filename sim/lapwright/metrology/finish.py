@@ -1,4 +1,4 @@
-"""What the grit leaves on a face beside its form: how bright it is, and what a ball reads of it.
+"""What the grit leaves on a face beside its form: what a ball reads of it, and what no gauge tells.
 
 A form is a mean over the whole face, so it does not vanish behind the finish: it is measured through it.
 What cannot be told is what the gauge in hand cannot: `unsure_below` is the one limit for that remark.
@@ -7,7 +7,7 @@ What cannot be told is what the gauge in hand cannot: `unsure_below` is the one 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from math import exp, hypot, log, pi, sqrt
+from math import hypot, log, pi, sqrt
 
 import numpy as np
 
@@ -17,7 +17,6 @@ from lapwright.metrology.fringes import too_grey
 from lapwright.metrology.instruments import Gauge, Micrometer, OpticalFlat, RepeatReading
 from lapwright.metrology.reading import usual_of, usual_place
 from lapwright.specification.plate import Plate
-from lapwright.units import BAND_OF_LIGHT
 
 BALL = 1.5e-3  # [m]: radius of a usual tip, 3 mm or 1/8 in across (common practice, no source)
 TO_HIGH_AND_LOW = (
@@ -39,28 +38,6 @@ def height_of(grit: float) -> float:
 def deviation_of(grit: float) -> float:
     """The standard deviation of the same [m]."""
     return height_of(grit) / TO_HIGH_AND_LOW
-
-
-def brightness_of(grit: float, wavelength: float = 2.0 * BAND_OF_LIGHT) -> float:
-    """Share of the light, 0 to 1, that a face lapped with grit [m] throws back as a mirror does.
-
-    R/R0 = exp(-(4 pi s / wavelength)^2) with s the standard deviation of the finish: H. E. Bennett and
-    J. O. Porteus, J. Opt. Soc. Am. 51 (1961) 123.
-
-    Parameters
-    ----------
-    grit
-        Size of the last grit [m].
-    wavelength
-        Of the light [m]; helium yellow by default.
-
-    Returns
-    -------
-    float
-        Below about a tenth no bands are seen (`too_grey`).
-
-    """
-    return exp(-((4.0 * pi * deviation_of(grit) / wavelength) ** 2))
 
 
 def scatter_of(grit: float, ball: float = BALL) -> float:

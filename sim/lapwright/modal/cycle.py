@@ -32,7 +32,7 @@ from lapwright.kinematics.schedule import (
 )
 from lapwright.metrology.form import EdgeMargin
 from lapwright.modal.basis import PLANES, Basis
-from lapwright.modal.operator import STAYS, kernel_of
+from lapwright.modal.operator import STAYS, kernel_of, undone
 from lapwright.modal.propagator import SLOW, Followed, Lifts
 from lapwright.modal.reduced_model import ReducedModel
 from lapwright.modal.spectrum import NO_MARGIN, Mode, real_shape, survivors_in
@@ -122,7 +122,7 @@ class Cycle:
         removed = [-float(drift[k]) for k in levels]
         modes = [Mode(0.0, None, None, True, False, None, self._unit(v)) for v in staying.T]
         modes += self._dying(left, vectors, sum(removed) / len(removed), levels)
-        residue = -(kernel.inverse @ self.offset)
+        residue = -undone(change, kernel, self.offset)
         return CycleSpectrum(
             tuple(modes),
             staying.shape[1],

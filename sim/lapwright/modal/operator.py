@@ -238,14 +238,13 @@ NEAR_DEFECT = 1e-6  # smallest cosine between left and right null vectors that c
 class Kernel:
     """Null space of a matrix (n, n), m vectors.
 
-    `right`, `left` (n, m) orthonormal; `projection` P0 (n, n); `inverse`: the group inverse (n, n);
-    `gap`: least rate that is not zero over the largest that counts as zero.
+    `right`, `left` (n, m) orthonormal; `projection` P0 (n, n); `gap`: least rate that is not zero over the
+    largest that counts as zero.
     """
 
     right: Array
     left: Array
     projection: Array
-    inverse: Array
     gap: float
 
 
@@ -255,19 +254,18 @@ def even_kernel(rates: Array, vectors: Array, scale: Array) -> Kernel:
     if fastest == 0.0:
         return kernel_of(np.zeros((scale.size, scale.size)))
     still = np.abs(rates) < STAYS * fastest
-    stays, moves = vectors[:, still], vectors[:, ~still]
+    stays = vectors[:, still]
     right, left = (
         np.linalg.qr(part)[0] for part in (stays * scale[:, None], stays / scale[:, None])
     )
     projection = (stays @ stays.T) * scale[:, None] / scale
-    inverse = (moves / rates[~still] @ moves.T) * scale[:, None] / scale
     largest = float(np.abs(rates[still]).max(initial=1e-17 * fastest))
     gap = (
         float(np.abs(rates[~still]).min()) / max(largest, 1e-17 * fastest)
         if still.any()
         else np.inf
     )
-    return Kernel(right, left, projection, inverse, gap)
+    return Kernel(right, left, projection, gap)
 
 
 def kernel_of(matrix: Array, eigenvalues: Array | None = None) -> Kernel:
@@ -283,7 +281,7 @@ def kernel_of(matrix: Array, eigenvalues: Array | None = None) -> Kernel:
     rates = np.sort(np.abs(np.linalg.eigvals(matrix) if eigenvalues is None else eigenvalues))
     fastest = float(rates[-1])
     if fastest == 0.0:
-        return Kernel(np.eye(n), np.eye(n), np.eye(n), np.zeros((n, n)), np.inf)
+        return Kernel(np.eye(n), np.eye(n), np.eye(n), np.inf)
     zeros = int((rates < STAYS * fastest).sum())
     gap = float(rates[zeros] / max(rates[zeros - 1], 1e-17 * fastest)) if zeros else np.inf
     left, sizes, right = np.linalg.svd(matrix)
@@ -301,8 +299,14 @@ def kernel_of(matrix: Array, eigenvalues: Array | None = None) -> Kernel:
         )
     gap = float(rates[stays] / max(rates[stays - 1], 1e-17 * fastest)) if 0 < stays < n else gap
     projection = v @ np.linalg.solve(meets, u.T)
-    inverse = np.linalg.inv(matrix - fastest * projection) + projection / fastest
-    return Kernel(v, u, projection, inverse, gap)
+    return Kernel(v, u, projection, gap)
+
+
+def undone(matrix: Array, kernel: Kernel, change: Array) -> Array:
+    """D @ change with the group inverse D of a matrix (n, n): what makes this change, less what stays."""
+    size = float(np.abs(matrix).max()) or 1.0
+    solved = np.linalg.solve(matrix - size * kernel.projection, change)
+    return np.asarray(solved + kernel.projection @ change / size)
 
 
 STROKE_WAVES = 8  # waves of the stroke that a turn must not keep step with

@@ -151,12 +151,7 @@ class Propagator:
 
         """
         poured = self.drive if drive is None else self.left @ drive
-        kernel = (
-            self.kernel
-            if faster == 1.0
-            else replace(self.kernel, inverse=self.kernel.inverse / faster)
-        )
-        return replace(self, rates=self.rates * faster, drive=poured, kernel=kernel)
+        return replace(self, rates=self.rates * faster, drive=poured)
 
     def _factors(self, time: float) -> tuple[Numbers, Numbers]:
         x = self.rates * time

@@ -23,12 +23,6 @@ from lapwright.units import Units, joined
 SHOWN = 20  # rows on a screen
 MOST_BEYOND = 6  # figures beyond their own draws that are named
 MARKED = f"{MARK} {words.REMARK}."
-FORM_WORDS = {
-    "dome": "dome or dish",
-    "difference": "difference of the domes",
-    "mating": "misfit of the pair",
-}
-
 # How a sentence begins that says how far the best is from the next, where a goal decides.
 LEADS = {
     "both": "It is nearer the goal by",
