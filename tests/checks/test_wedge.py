@@ -12,11 +12,11 @@ import pytest
 
 from lapwright.errors import CommandError, StudyError
 from lapwright.metrology.form import EdgeMargin
-from lapwright.metrology.thickness import thickness_of
+from lapwright.metrology.thickness import at_size, thickness_of
 from lapwright.optimisation.askable import check_goal
 from lapwright.specification.outline import Disc, Outline, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm
-from lapwright.specification.step import Load, Step, Turn
+from lapwright.specification.step import Load, Step, Turn, Until
 from lapwright.specification.wedge import Wedge
 from lapwright.study.read import parse
 from lapwright.verification import closed_forms as exact
@@ -29,6 +29,27 @@ def test_load_off_the_middle_laps_a_wedge_as_statics_has_it(outline: Outline) ->
     got, off = wedged(outline)
     closed = exact.wedge_of_load(ASIDE, PART, 0.5 * outline.bore)
     assert got.wedge / off == pytest.approx(closed, rel=2e-3)
+
+
+def test_a_face_worn_down_at_one_side_is_thin_there() -> None:
+    """Lower by a micrometre at 3 o'clock and higher by one at 9: 2 um thicker at 9, by plane geometry."""
+    plain = Plate(Disc(0.16), thickness=0.03, cells=48, name="A")
+    worn = plain.heights() - 1e-6 * plain.grid.mesh()[0] / 0.08
+    got = thickness_of(plain, worn, NO_MARGIN)
+    assert got.wedge == pytest.approx(2e-6, rel=1e-9)
+    assert abs(got.at) == pytest.approx(pi)
+    assert got.mean == pytest.approx(0.03, abs=1e-12)
+    # One that was 2 um thicker at 3 o'clock is even then.
+    assert thickness_of(plain.replace(wedge=Wedge(2e-6, 0.0)), worn, NO_MARGIN).wedge < 1e-12
+
+
+def test_a_size_that_names_no_plate_is_that_of_the_smaller() -> None:
+    large = Plate(Disc(0.16), thickness=0.03, cells=24, name="A")
+    small = Plate(Disc(0.06), thickness=0.0119, cells=24, name="B")
+    faces = {one.name: one.heights() for one in (large, small)}
+    for pair_of in ((large, small), (small, large)):
+        assert at_size(Until(thickness={"": 0.012}), pair_of, faces, NO_MARGIN)
+        assert not at_size(Until(thickness={"": 0.0118}), pair_of, faces, NO_MARGIN)
 
 
 @pytest.mark.parametrize("hour", [12.0, 4.5, 9.0])

@@ -63,6 +63,21 @@ def test_the_uncertainty_is_that_of_least_squares():
     assert one.at.uncertainty == pytest.approx(one.wedge.uncertainty / (5 * UM), rel=1e-6)
 
 
+@pytest.mark.parametrize("deg", [30.0, 70.0])
+def test_the_uncertainty_of_a_wedge_knows_that_the_width_turns_with_it(deg):
+    """u^2 is the sum of (dw/dr s)^2 over all readings r (GUM, 5.1.2), each moved by itself here."""
+    outline, s, h = Rectangle(0.12, 0.06), 0.4 * UM, 1e-3 * UM
+    places = [near_rim(outline, 0.4 + k * pi / 3) for k in range(6)]
+    read = readings(outline, places, 0.012, 20 * UM, radians(deg))
+
+    def wedge(k, by):
+        moved = [one.replace(value=one.value + by * (i == k)) for i, one in enumerate(read)]
+        return solve(outline, moved, repeatability=s).wedge
+
+    slopes = [(wedge(k, h).value - wedge(k, -h).value) / (2.0 * h) for k in range(6)]
+    assert wedge(0, 0.0).uncertainty == pytest.approx(s * np.linalg.norm(slopes), rel=1e-4)
+
+
 def cases(count, rng, wedges):
     for _ in range(count):
         outline = OUTLINES[rng.integers(len(OUTLINES))]
