@@ -359,6 +359,14 @@ def test_what_the_page_says_of_forms_far_below_the_dial():
     assert many.min() > 0.93
 
 
+def test_the_covariance_of_repeats_is_that_of_their_mean():
+    """s^2 / n over the square of what is read of a metre of dome (GUM, 4.2.3)."""
+    gauges = {"s": Spherometer(foot_circle=0.1, repeatability=5e-8)}
+    found = estimate([Reading("s", "A", 1e-6)] * 5, gauges, PLATES)
+    want = (5e-8 / (0.05 / 0.08) ** 2) ** 2 / 5.0
+    assert found.solver.covariance()[0, 0] == pytest.approx(want, rel=1e-6, abs=0.0)
+
+
 def test_one_estimate_is_what_the_solver_says():
     rng = np.random.default_rng(3)
     gauges = {"s": Spherometer(foot_circle=0.1, resolution=1e-7, repeatability=5e-8)}
