@@ -190,6 +190,7 @@ class Disk:
         self._wrap_handle("fsync", handles)
         self._wrap_handle("ftruncate", handles)
         self._wrap_handle("write", handles)
+        self._wrap_handle("pwrite", handles)
 
     def _hold(self, handle: int) -> None:
         """Keep the number of a file from being used again."""
@@ -264,7 +265,9 @@ def in_haste() -> None:
     import lapwright.optimisation.rollout as rules
     import lapwright.optimisation.spell as lapped
     import lapwright.optimisation.tune
+    import lapwright.results.frames
 
+    lapwright.results.frames.LARGE = 0  # maps are laid aside, as those of large plates are
     hurry.search(hurry.NONE)
     hurry.foretell_nothing()
     lapped.MEMBERS, choice.LOOKED_AT, choice.CHOOSING, choice.TELLING = 64, 1, 12, 24

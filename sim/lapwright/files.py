@@ -165,6 +165,21 @@ def placing(path: Path, before: Path | None = None) -> Iterator[IO[bytes]]:
         raise
 
 
+def nameless(path: Path) -> int:
+    """Open a file beside `path` for whoever asked alone: it has no name, and is gone with its owner.
+
+    Raises
+    ------
+    OSError
+        It cannot be made.
+
+    """
+    place = path.with_name(f".{path.name}.{secrets.token_hex(4)}.tmp")
+    handle = os.open(place, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
+    place.unlink()
+    return handle
+
+
 def unfinished_of(path: Path) -> list[Path]:
     """What was left under temporary names of `path` by processes that were killed while they wrote it."""
     left = re.compile(rf"\.{re.escape(path.name)}\.[0-9a-f]{{8}}\.tmp")

@@ -95,8 +95,23 @@ def test_a_run_file_is_as_large_as_foretold(tmp_path: Path) -> None:
 
 
 def test_what_is_done_already_is_not_foretold_again(ticks) -> None:
-    whole, half, end = (budget_of(study_of(), done=done).time for done in (0.0, 0.5, 1.0))
+    whole, half, end = (budget_of(study_of(), done=done).time for done in (0.0, 1200.0, 2400.0))
     assert whole > half > end > 0.0
+
+
+def test_what_a_gauge_ends_is_foretold_to_its_end_or_at_most(ticks) -> None:
+    """A gauge that says stop early on few cells: its end is seen; one that never does: at most."""
+    usual = budget_of(study_of(time="24 h"))
+    early, never = (
+        budget_of(study_of(time="24 h", step=f'{TURN}{SWAP}until = {{ removed = "{size}" }}'))
+        for size in ("0.2 um", "1 mm")
+    )
+    assert not usual.at_most
+    assert not early.at_most
+    after = budget.ADVICE + budget.PAGE  # whatever was lapped
+    assert early.time - after < 0.2 * (usual.time - after)
+    assert never.at_most
+    assert never.time == pytest.approx(usual.time, rel=0.5)
 
 
 def test_more_workers_are_sooner_done_and_take_more_memory(ticks) -> None:

@@ -12,7 +12,7 @@ from lapwright import __version__
 from lapwright.errors import CommandError, RunFileError
 from lapwright.files import placing, put_in_place
 from lapwright.integration.state import Doubt, Progress, State
-from lapwright.results.record import FRAMES_MOST, spread_out
+from lapwright.results.frames import FRAMES_MOST, spread_out
 from lapwright.results.recorder import (
     HISTORY_MOST,
     Heading,

@@ -157,6 +157,7 @@ def _finished(folder: Path, study: Study) -> Run | None:
 
 def _begun(study: Study, folder: OutputFolder, args: argparse.Namespace, say: Speaker) -> Restored:
     """What is done already, where it is gone on with."""
+    from lapwright.results.frames import Frames
     from lapwright.results.recorder import Recorder, Restored, restore, unfinished
 
     part = folder.path / PART_FILE
@@ -167,7 +168,7 @@ def _begun(study: Study, folder: OutputFolder, args: argparse.Namespace, say: Sp
         return begun
     if args.resume:
         say(f"There is no unfinished run in {folder.path}: starting from the beginning.")
-    return Restored(Recorder(study), 0.0)
+    return Restored(Recorder(study, frames=Frames(beside=part)), 0.0)
 
 
 def _takes(
@@ -183,7 +184,7 @@ def _takes(
     from lapwright.results.budget import budget_of
 
     last = begun.recorder.last
-    done = 0.0 if last is None else last.clock.time / study.lasts
+    done = 0.0 if last is None else last.clock.time
     budget = budget_of(study, page=not args.no_page, done=done)
     if again is not None:
         budget = budget.and_then(budget_of(again, Settings().finer(), page=False))

@@ -32,6 +32,7 @@ from lapwright.integration.state import Settings
 from lapwright.optimisation.cases import with_cells
 from lapwright.presentation import words
 from lapwright.results.budget import Budget, budget_of_many, check
+from lapwright.results.frames import Frames
 from lapwright.results.record import FORM_KEYS, BearingRecord, Fine, Run
 from lapwright.results.recorder import (
     Recorder,
@@ -65,8 +66,7 @@ def beforehand(budget: Budget, study: Study, place: Path, crew: str = "") -> Map
     found, least = budget.as_dict(), TOLD_FROM.as_dict()
     least["memory"] = max(least["memory"], PART_OF_FREE * (machine.memory_free() or 0.0))
     if any(found[key] >= least[key] for key in least):
-        may_stop = any(step.until is not None for step in study.steps)
-        aside(words.takes(budget.time, budget.memory, budget.disk, may_stop))
+        aside(words.takes(budget.time, budget.memory, budget.disk, budget.at_most))
     return found
 
 
@@ -233,7 +233,7 @@ def lap_finer(
     What is done of it is in a part file of its own; the run itself is whole whatever becomes of it.
     """
     part = folder / FINE_PART
-    begun = Restored(Recorder(study), 0.0)
+    begun = Restored(Recorder(study, frames=Frames(beside=part)), 0.0)
     if args.resume and unfinished(part):
         begun = restore(part, study)
         if begun.mind:

@@ -40,6 +40,7 @@ from lapwright.presentation.size_words import sizes_data
 from lapwright.presentation.tables import again_data, forms_data, steps_cells
 from lapwright.presentation.way_round import effects_words
 from lapwright.presentation.words import say, typeset
+from lapwright.results.frames import let_go
 from lapwright.results.record import Run
 from lapwright.specification.plate import Plate, boxes, resampled
 from lapwright.study.model import guessed_layers
@@ -349,6 +350,7 @@ def _thinned(face: Face, most: int) -> dict[str, object]:
         maps.append(np.nan_to_num((z - low) / (span or 1.0)))
         lows.append(round(low, 6))
         spans.append(round(span, 6))
+        let_go(face.record.frames)
     small = Ground(centres[1], centres[0], land, ground.outer, ground.bore)
     ny, nx = land.shape
     return {

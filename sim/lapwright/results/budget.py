@@ -20,13 +20,15 @@ from lapwright.errors import CannotDoError, LapwrightError
 from lapwright.integration.state import Settings
 from lapwright.kinematics.motion import Motion
 from lapwright.metrology.form import measure
-from lapwright.results.record import FRAMES_MOST
+from lapwright.results.frames import FRAMES_MOST, size_aside
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
 from lapwright.study.model import Study
 from lapwright.units import Units
 
-REHEARSED = 0.3  # [s] that the study is lapped for on a few cells
+REHEARSED = 0.3  # [s] that the study is lapped for on a few cells ...
+WORTH = 20.0  # ... and where a gauge may end one that would take so long [s] ...
+LOOKED, LONGEST = 0.05, 15.0  # ... for such a share of that, at most so long [s]
 FEW_CELLS, FEWEST_ROWS = 24, 12  # across a face meanwhile, the larger and the smaller side
 TRIED = 24  # poses that are timed
 READY = 3e-6  # [s] a cell, at most, of what is worked out of a pair once
@@ -63,13 +65,14 @@ LIKE = 3  # studies of many that are looked at
 class Budget:
     """How long something takes [s], the most memory at a time and the most room on the disk [bytes].
 
-    `bare`: of the memory, what hangs on no cells.
+    `bare`: of the memory, what hangs on no cells.  `at_most`: a gauge may end it sooner, nobody knows when.
     """
 
     time: float
     memory: float
     disk: float
     bare: float = 0.0
+    at_most: bool = False
 
     def as_dict(self) -> dict[str, float]:
         """For scripts."""
@@ -82,6 +85,7 @@ class Budget:
             max(self.memory, other.memory),
             self.disk + other.disk,
             max(self.bare, other.bare),
+            self.at_most or other.at_most,
         )
 
 
@@ -125,11 +129,13 @@ def _refuse(what: str, need: float, have: float, fixed: float, study: Study, cur
 class Rehearsal:
     """A study lapped on few cells for a moment: the `share` of it, and what that took.
 
-    `plates` on few cells; `moments`, `blocks`; `solved`: poses by step (from 1); `took` [s].
+    `plates` on few cells; `moments`, `blocks`; `solved`: poses by step (from 1); `took` [s].  `ended` [s of
+    lapping], where it came to its end, as a gauge may have it.
     """
 
     plates: Mapping[str, Plate]
     share: float = 0.0
+    ended: float | None = None
     moments: int = 0
     blocks: int = 0
     solved: dict[int, int] = field(default_factory=dict)
@@ -142,18 +148,28 @@ def budget_of(
     page: bool = True,
     done: float = 0.0,
 ) -> Budget:
-    """Foretell a run of a study, of which a share is `done`."""
+    """Foretell a run of a study, of which `done` [s] are lapped.
+
+    Where a gauge may end it, a run that takes long is rehearsed for longer, so that its end may be seen.
+    """
     rehearsal = rehearsed(study, settings)
+    lapping = lapping_time(study, rehearsal)
+    if gauged(study) and rehearsal.ended is None and lapping > WORTH:
+        rehearsal = rehearsed(study, settings, min(LOOKED * lapping, LONGEST))
+        lapping = lapping_time(study, rehearsal)
+    total = study.lasts if rehearsal.ended is None else rehearsal.ended
     whole = 1.0 / max(rehearsal.share, 1e-6)
     frames = min(FRAMES_MOST, ceil(1 + (rehearsal.moments - 1) * whole))
     file = file_size(study, frames)
     grooved = any(plate.grooves is not None for plate in study.plates.values())
     after = 3.0 * file / WRITTEN + (ADVICE + PAGE if page else ADVICE) + GROOVED * grooved
+    away = size_aside([plate.land.shape for plate in study.plates.values()], frames)
     return Budget(
-        (1.0 - done) * lapping_time(study, rehearsal) + after,
-        memory_of(study, file, page),
-        COPIES * file + (SPARE if page else 0.0),
+        max(1.0 - done / total, 0.0) * lapping + after,
+        memory_of(study, file - away, page),
+        COPIES * file + away + (SPARE if page else 0.0),
         BARE + DRAWN * page,
+        gauged(study) and rehearsal.ended is None,
     )
 
 
@@ -165,11 +181,13 @@ def budget_of_many(
     `files` of them are kept, each with so many `frames`.  What is drawn is a kind of its own: a hand that
     scatters takes many times as many poses.
     """
-    each = 0.0
+    each, open_ended = 0.0, False
     for alike, number in kinds:
         some = alike[:: max(1, len(alike) // LIKE)][:LIKE]
-        took = [lapping_time(study, rehearsed(study, Settings())) for study in some]
+        ahead = [(study, rehearsed(study, Settings())) for study in some]
+        took = [lapping_time(*one) for one in ahead]
         each += sum(took) / len(took) * number
+        open_ended |= any(gauged(study) and found.ended is None for study, found in ahead)
     studies = [study for alike, _ in kinds for study in alike]
     grooved = any(plate.grooves is not None for plate in studies[0].plates.values())
     lapping = each / workers * (GROOVED_POSES if grooved else 1.0)
@@ -182,17 +200,23 @@ def budget_of_many(
         max(bare + (1 + workers) * maps, opened + BESIDE * files * size),
         files * size + (SHEET if files else FOUND),
         max(bare, opened),
+        open_ended,
     )
 
 
-def rehearsed(study: Study, settings: Settings) -> Rehearsal:
+def gauged(study: Study) -> bool:
+    """Whether a gauge may end a step of it."""
+    return any(step.until is not None for step in study.steps)
+
+
+def rehearsed(study: Study, settings: Settings, limit: float | None = None) -> Rehearsal:
     """Lap a study for a moment, on few cells; on more where so few do not stand what the study's own do."""
     cells = FEW_CELLS
     while True:
         plates = {name: _few(plate, cells) for name, plate in study.plates.items()}
         found = Rehearsal(plates)
         try:
-            _rehearse(replace(study, plates=plates), settings, found)
+            _rehearse(replace(study, plates=plates), settings, found, limit)
         except LapwrightError:
             found.share = 1.0  # nothing comes after it
         if found.blocks or all(plates[name].cells == p.cells for name, p in study.plates.items()):
@@ -200,7 +224,9 @@ def rehearsed(study: Study, settings: Settings) -> Rehearsal:
         cells *= 2
 
 
-def _rehearse(study: Study, settings: Settings, found: Rehearsal) -> None:
+def _rehearse(
+    study: Study, settings: Settings, found: Rehearsal, limit: float | None = None
+) -> None:
     total, begun = study.lasts, clock()
     averages = study.batch is not None and study.batch.averages(study.steps) and settings.usual
     if study.batch is not None and study.batch.dress is not None and study.batch.dress.when:
@@ -208,7 +234,7 @@ def _rehearse(study: Study, settings: Settings, found: Rehearsal) -> None:
     for moment in study.states(settings=settings):
         found.took = clock() - begun
         if moment.event == "end":
-            found.share = 1.0
+            found.share, found.ended = 1.0, moment.clock.time
             return
         found.moments += 1
         found.share = moment.clock.time / total
@@ -223,7 +249,7 @@ def _rehearse(study: Study, settings: Settings, found: Rehearsal) -> None:
                 begun, found.took = clock(), 0.0  # kernels are read, or even compiled, in the first
             step = moment.clock.step
             found.solved[step] = found.solved.get(step, 0) + moment.solved
-        if found.took > REHEARSED and found.blocks > 1:
+        if found.took > (REHEARSED if limit is None else limit) and found.blocks > 1:
             return
 
 
@@ -294,10 +320,10 @@ def file_size(study: Study, frames: int) -> float:
     return NUMBER * (sum(cells) * (frames + KEPT) + 2 * max(cells)) + 1e5
 
 
-def memory_of(study: Study, file: float, page: bool = True) -> float:
-    """The most memory that a run takes at a time [bytes]."""
+def memory_of(study: Study, kept: float, page: bool = True) -> float:
+    """The most memory that a run takes at a time [bytes], `kept` of it for what goes into its file."""
     cells = [plate.grid.nx * plate.grid.ny for plate in study.plates.values()]
     maps = NUMBER * (HELD * sum(cells) + WORKED_ON * max(cells))
     grooved = any(plate.grooves is not None for plate in study.plates.values())
     drawn = DRAWN + max(BROKEN_UP * grooved - maps, 0.0) if page else 0.0
-    return BARE + drawn + file + maps
+    return BARE + drawn + kept + maps

@@ -40,17 +40,15 @@ from lapwright.kinematics.overhang import overhangs
 from lapwright.metrology.form import EdgeMargin
 from lapwright.metrology.thickness import thickness_of
 from lapwright.results.batch import BatchRecorder
+from lapwright.results.frames import FRAMES_MOST, Frames, frames_of, let_go
 from lapwright.results.record import (
     FORM_KEYS,
-    FRAMES_MOST,
     SHAPES,
     BearingRecord,
-    Frames,
     PlateRecord,
     Run,
     columns,
     forms_of,
-    frames_of,
 )
 from lapwright.results.runfile import SCHEMA, owned, put, read_resume, taken, write_run
 from lapwright.specification.curves import Still
@@ -245,6 +243,8 @@ class Recorder:
             told = [getattr(entry, which)[name] for entry in entries]
             return {key: np.array([one[key] for one in told]) for key in told[0]}
 
+        worn = maps[0] - maps[-1]
+        let_go(maps)
         return PlateRecord(
             name=name,
             outline_text=outline_text(plate),
@@ -253,7 +253,7 @@ class Recorder:
             y=plate.grid.y,
             frame_time=np.array(frames.time),
             frames=maps,
-            worn=maps[0] - maps[-1],
+            worn=worn,
             pressure_speed=self.last.pressure_speed[name],
             margin=float(self.study.margin.of(plate.outline)),
             forms=along("forms"),
@@ -473,7 +473,7 @@ def _restored(path: Path, study: Study) -> Restored:
         recorder = Recorder(study)
         recorder.last = _moment(run, state, study)
         recorder.entries = [_entry(run, i) for i in range(int(state["entries"]))]
-        recorder.frames = frames_of(run, [float(metal) for metal in state["frames"]])
+        recorder.frames = frames_of(run, [float(metal) for metal in state["frames"]], path)
         recorder.gap = float(state["gap"])
         if recorder.batch is not None and run.batch is not None:
             recorder.batch.go_on(run.batch, state["lapped"])

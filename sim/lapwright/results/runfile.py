@@ -28,6 +28,7 @@ from lapwright.errors import RunFileError
 from lapwright.files import placing
 from lapwright.integration.state import Begun
 from lapwright.metrology.surface_files import write_surface
+from lapwright.results.frames import aside, let_go
 from lapwright.results.layout import (
     TEXT_SCHEMA,
     Attribute,
@@ -149,16 +150,22 @@ def _write_leaf(place: Any, name: str, leaf: Leaf) -> None:
     """A dataset without time stamps, so that the same run gives the same bytes."""
     import h5py
 
-    if isinstance(leaf.data, np.ndarray):
-        item = place.create_dataset(name, data=leaf.data, track_times=False)
+    data = leaf.data
+    if isinstance(data, np.ndarray) and aside(data) is None:
+        item = place.create_dataset(name, data=data, track_times=False)
+    elif isinstance(data, np.ndarray):  # singly: in one go all would be read into memory
+        item = place.create_dataset(name, data.shape, data.dtype, track_times=False)
+        for row, one in enumerate(data):
+            item[row] = one
+            let_go(data)
     else:
-        texts = [leaf.data] if isinstance(leaf.data, str) else leaf.data
+        texts = [data] if isinstance(data, str) else data
         longest = max([1, *(len(text.encode("utf-8")) for text in texts)])
-        data = np.array(
+        found = np.array(
             [text.encode("utf-8") for text in texts], h5py.string_dtype("utf-8", longest)
         )
-        shape = () if isinstance(leaf.data, str) else data.shape
-        item = place.create_dataset(name, data=data.reshape(shape), track_times=False)
+        shape = () if isinstance(data, str) else found.shape
+        item = place.create_dataset(name, data=found.reshape(shape), track_times=False)
     item.attrs["units"] = leaf.units
     item.attrs["long_name"] = leaf.long_name
 
