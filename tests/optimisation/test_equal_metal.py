@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import math
 from dataclasses import replace
 from itertools import pairwise
 
@@ -128,7 +131,10 @@ def test_command_json_and_table_say_where(ways: Comparison) -> None:
     assert max(plate["flatness"] for plate in best["at"]["plates"].values()) == worst(
         ways.there(ways.order[0])
     )
-    head = csv_text(ways).splitlines()[0].split(",")
+    head, *rows = csv.reader(io.StringIO(csv_text(ways)))
+    numbers = [row[k] for row in rows for k, name in enumerate(head) if name.endswith("_m")]
+    assert all(math.isfinite(float(number)) for number in numbers if number)
+    assert any(numbers)
     assert head[head.index("removed_m") + 1] == "judged removed_m"
     assert "um off" in headline(ways)
     ended = judged(ways, "end")

@@ -173,7 +173,7 @@ def with_metal_off(got: Summary, metal: float) -> Summary | None:
     # The first moment at which so much is off: a top that only turns takes off none.
     after = int(np.searchsorted(removed, metal))
     track = {key: _until(column, removed, after, metal) for key, column in got.track.items()}
-    share = metal / removed[-1] if removed[-1] > 0.0 else 1.0
+    share = metal / float(removed[-1]) if removed[-1] > 0.0 else 1.0
     plates = {
         name: replace(
             ended,

@@ -54,7 +54,7 @@ def _cells(got: Comparison, i: int, rank: int, keys: list[str], plates: list[str
     member, ended = got.members[i], got.nominal[i]
     row: list[Any] = [rank if ended.done else "", member.name]
     row += [_typed(member.changes[key]) if key in member.changes else "" for key in keys]
-    row += [ended.outcome, repr(ended.time), repr(ended.removed)]
+    row += [ended.outcome, _figure(ended.time), _figure(ended.removed)]
     row += _parts_cells(got, ended)
     row += _then_cells(got, i)
     course = got.criterion.course(ended)
@@ -68,7 +68,7 @@ def _cells(got: Comparison, i: int, rank: int, keys: list[str], plates: list[str
             )
             row += [_figure(value), *_band(got, i, (name, form))]
         row += [_figure(None if there is None else there.error[form]) for form in SHAPES]
-    row += [repr(ended.lift_share)]
+    row += [_figure(ended.lift_share)]
     if got.trials:
         row += [got.best_in(i), got.trials] if got.drawn(i) else ["", ""]
     return [*row, (ended.trouble or "").replace("\n", "; ")]
@@ -81,7 +81,7 @@ def _then_cells(got: Comparison, i: int) -> list[Any]:
     then = got.placed[i]
     if then is None or not then.done:
         return [""] * len(AT_HEAD)
-    return [repr(then.removed), repr(then.time), repr(Criterion().figure(then))]
+    return [_figure(then.removed), _figure(then.time), _figure(Criterion().figure(then))]
 
 
 def _parts_cells(got: Comparison, ended: Summary) -> list[Any]:
@@ -104,7 +104,7 @@ def _harmless(cell: Any) -> Any:
 
 
 def _figure(value: float | None) -> str:
-    return "" if value is None else repr(value)
+    return "" if value is None else repr(float(value))  # NumPy prints its own kind as a call
 
 
 def _typed(value: Any) -> str:
@@ -115,7 +115,7 @@ def _band(got: Comparison, i: int, what: tuple[str, ...]) -> list[str]:
     if not got.samples:
         return []
     band = got.band(i, what)
-    return ["", ""] if band is None else [repr(band[0]), repr(band[1])]
+    return ["", ""] if band is None else [_figure(band[0]), _figure(band[1])]
 
 
 def as_json(got: Comparison) -> dict[str, Any]:
