@@ -111,7 +111,7 @@ def test_what_a_gauge_ends_is_foretold_to_its_end_or_at_most(ticks) -> None:
     after = budget.ADVICE + budget.PAGE  # whatever was lapped
     assert early.time - after < 0.2 * (usual.time - after)
     assert never.at_most
-    assert never.time == pytest.approx(usual.time, rel=0.5)
+    assert never.time > early.time
 
 
 def test_more_workers_are_sooner_done_and_take_more_memory(ticks) -> None:
