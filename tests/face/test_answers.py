@@ -69,6 +69,26 @@ def test_gauge(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
         lw.Study.read("pair.toml").gauge(readings=["spehrometer A 1 um"])
 
 
+def test_what_is_shown_of_an_answer_is_its_words_and_nothing_is_worked_out(
+    bench: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (bench / "pair.toml").write_text(PAIR)
+    study = lw.Study.read("pair.toml")
+    answers = [study.preview(), study.why(), study.bearing(), study.gauge()]
+
+    def worked(*given: object, **more: object) -> None:
+        raise AssertionError("worked out once more")
+
+    for where in (
+        "contact.average.Pair.average",
+        "modal.operator.assemble",
+        "integration.loop.lap",
+    ):
+        monkeypatch.setattr(f"lapwright.{where}", worked)
+    for one in answers:
+        assert repr(one) == f"<{type(one).__name__}>\n{one.text()}"
+
+
 @pytest.mark.campaign
 def test_compare(
     bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch

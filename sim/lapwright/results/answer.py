@@ -34,6 +34,9 @@ class Answer:
 
     study: Any  # the study in whose units it speaks
 
+    def __repr__(self) -> str:
+        return f"<{type(self).__name__}>\n{self.text()}"
+
     def told(self) -> Mapping[str, Any]:
         """Everything for scripts.
 
