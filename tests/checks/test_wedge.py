@@ -19,6 +19,7 @@ from lapwright.specification.plate import Plate, StartForm
 from lapwright.specification.step import Load, Step, Turn, Until
 from lapwright.specification.wedge import Wedge
 from lapwright.study.read import parse
+from lapwright.study.sizes import load_against
 from lapwright.verification import closed_forms as exact
 from lapwright.verification.scenes import NO_MARGIN, disc, last, plain_grit, start_step
 from lapwright.verification.thickness_rows import ASIDE, FORCE, PART, wedged
@@ -41,6 +42,16 @@ def test_a_face_worn_down_at_one_side_is_thin_there() -> None:
     assert got.mean == pytest.approx(0.03, abs=1e-12)
     # One that was 2 um thicker at 3 o'clock is even then.
     assert thickness_of(plain.replace(wedge=Wedge(2e-6, 0.0)), worn, NO_MARGIN).wedge < 1e-12
+
+
+def test_what_is_thick_at_3_oclock_is_pressed_at_9_from_above() -> None:
+    """Eccentric compression of a disc: metal goes by 1 + 4 e x / R^2, so that e = slope R^2 / (4 metal)."""
+    top = Plate(Disc(0.16), mass=2.0, thickness=0.03, cells=64, name="A")
+    step = start_step(load=Load(30.0))
+    at = load_against(Wedge(1e-6, 0.0), top, step, 2e-6)
+    share = 30.0 / (30.0 + top.weight)
+    assert at[0] == pytest.approx(-(1e-6 / 0.16) * 0.08**2 / (4.0 * 2e-6 * share), rel=3e-3)
+    assert at[1] == pytest.approx(0.0, abs=1e-12)
 
 
 def test_a_size_that_names_no_plate_is_that_of_the_smaller() -> None:
