@@ -4,6 +4,7 @@ The pair of 200 mm with domes of 6.0 and -2.8 um, which `tune` brings within 1 u
 pairs like it drawn at random, all read well; the hollow must grow before it goes, by the moment law.
 """
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -16,6 +17,7 @@ from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.rollout import SPELLS, Played, Rollout, rates_of
 from lapwright.optimisation.sight import all_readings
 from lapwright.presentation.banded import road_words
+from lapwright.specification.step import Turn
 from lapwright.study.read import parse
 from lapwright.units import METRIC
 
@@ -34,9 +36,10 @@ time = "10 min"
 """
 
 
-def read_pair(domes, seed):
-    """A book of a pair with such domes [um], read once."""
-    book = Book(parse(STUDY.format(*domes), "mine"))
+def read_pair(domes, seed, goal='goal.flatness = "1 um"'):
+    """A book of a pair with such domes [um] and such a goal, read once."""
+    text = STUDY.format(*domes).replace('goal.flatness = "1 um"', goal)
+    book = Book(parse(text, "mine"))
     shop = PracticeShop(book.bench, seed)
     for name, dome in zip("AB", domes, strict=True):
         at, back = book.bench.layout.quadratic(name)
@@ -132,9 +135,44 @@ def test_a_road_gains_on_stopping_and_has_its_price(chance, now, worse, spells, 
         bench=SimpleNamespace(layout=None),
         played=lambda *_: (out, float(worse)),
     )
-    one = SimpleNamespace(step=study.steps[0], length=600.0)
+    one = SimpleNamespace(
+        step=study.steps[0], length=600.0, rollout=SimpleNamespace(steps=study.steps)
+    )
     road = choice._road(play, [(one, out, float(worse))], (np.zeros((20, 1)), none), now)
     words = road_words(choice.Advice(None, "worse", chance, now, road=road), METRIC)
     assert (road is not None) == bool(told)
     assert bool(words) == bool(told)
     assert told in words
+
+
+@pytest.mark.campaign
+@pytest.mark.usefixtures("hasty")
+@pytest.mark.parametrize("seed", [5001, 5002])
+def test_a_form_within_the_goal_may_grow_for_one_just_beyond_it(seed):
+    """A dome of 0.84 um on a dish of 0.5, to domes of 0.8: the dish may deepen within that."""
+    advice = read_pair((0.84, -0.5), seed, 'goal.dome = "0.8 um"').next()
+    assert advice.why == "go on"
+    assert advice.chance > 0.7
+
+
+def test_of_two_turns_that_do_as_well_the_typed_one_is_taken_and_the_other_is_named():
+    """Twenty shops and their costs by hand: alike but for luck, surely cheaper, and longer."""
+    step = parse(STUDY.format(1.0, -1.0), "mine").steps[0]
+    rng, none = np.random.default_rng(1), np.zeros(20)
+    rule = SimpleNamespace(steps=(step,))
+
+    def way(cost, turn=step.turn, length=600.0):
+        one = SimpleNamespace(step=replace(step, turn=turn), length=length, rollout=rule)
+        return one, Played(np.ones(20, bool), cost, none, none, none)
+
+    cost = 6000.0 + 600.0 * rng.standard_normal(20)
+    quarter = Turn(0.5 * np.pi, 10)
+    luck = 300.0 * rng.standard_normal(20)
+    typed, other = way(cost), way(cost + luck - luck.mean() - 10.0, quarter)
+    assert choice._likely([typed, other], None) is typed[0]
+    assert [one.step.turn for one in choice._other_turns(typed[0], [typed, other])] == [quarter]
+    cheaper = way(0.9 * cost, quarter)
+    assert choice._likely([typed, cheaper], None) is cheaper[0]
+    assert not [*choice._other_turns(cheaper[0], [typed, cheaper])]
+    longer = way(other[1].cost, quarter, 900.0)
+    assert choice._likely([typed, longer], None) is longer[0]

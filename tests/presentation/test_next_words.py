@@ -290,18 +290,27 @@ def test_the_layer_of_each_grit_is_told_beside_it() -> None:
 
 
 def test_harm_is_counted_form_by_form(book: Book) -> None:
-    """Three of eight shops whose dome of A grows by 0.3 um, by hand; nothing of B."""
+    """Three of eight shops whose dome of A grows by 0.5 um, by hand; nothing of B.
+
+    Not what grows within the goal where all of it is reached; beside a plate that is beyond it, that too.
+    """
     bench = book.bench
     asked = tuple(Constraint("dome", name, 0.3e-6) for name in "AB")
     goal = replace(book.goal, asked=asked, began={})
     before = np.zeros((8, bench.layout.size))
     after = before.copy()
     at, back = bench.layout.quadratic("A")
-    after[:3, at] = back @ np.array([0.3e-6, 0.0, 0.0])
+    after[:3, at] = back @ np.array([0.5e-6, 0.0, 0.0])
     (harm,) = choice._harm(goal, bench, before, after)
     assert (harm.asked, harm.share) == (asked[0], 3 / 8)
-    assert harm.by == pytest.approx(0.3e-6, rel=1e-6)
+    assert harm.by == pytest.approx(0.5e-6, rel=1e-6)
     assert goal.worse(bench.layout, before, after) == 3 / 8
+    after[:, at] = back @ np.array([0.25e-6, 0.0, 0.0])
+    assert goal.worse(bench.layout, before, after) == 0.0
+    other, back = bench.layout.quadratic("B")
+    for shops in (before, after):
+        shops[:2, other] = back @ np.array([0.6e-6, 0.0, 0.0])
+    assert goal.worse(bench.layout, before, after) == 2 / 8
 
 
 def test_a_card_orders_nothing_but_what_was_lapped() -> None:

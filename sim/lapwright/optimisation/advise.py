@@ -7,7 +7,7 @@ Settled: `Advice` and `advise`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -43,7 +43,7 @@ from lapwright.optimisation.tried import (
     looked_at,
     luck_of,
 )
-from lapwright.specification.step import Step
+from lapwright.specification.step import Step, Turn
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -91,6 +91,7 @@ class Advice:
     or one that is lapped to a size is to be read by a micrometer first: "measure".  Of a batch it is "parts",
     and `plan` says how many.
 
+    `or_turn`: another turn by which the same spell does as well, as far as so few shops can tell.
     `harm`: what the least harmful spell makes worse, the likeliest first.  `meanwhile`: forms that a road to
     the goal makes larger on the way in half of all shops or more.  `road`: where it says stop, the way that
     would reach the goal for who accepts its `harm`, or a longer day, as one more advice.
@@ -110,6 +111,7 @@ class Advice:
     excess: tuple[float, float] = (0.0, 0.0)
     harm: tuple[Harm, ...] = ()
     meanwhile: tuple[Harm, ...] = ()
+    or_turn: Turn | None = None
     road: Advice | None = None
     plan: PartsPlan | None = None
 
@@ -292,7 +294,8 @@ def _go_on(
         before = play.goal.worse(play.bench.layout, choosing[0], chosen.shops)
         if (few * before + many * worse) / (few + many) <= AT_MOST:
             if float(out.reached.mean()) >= now + GAIN:
-                return _told(play, one, out, telling, now)
+                turn = next((other.step.turn for other in _other_turns(one, _near(left))), None)
+                return replace(_told(play, one, out, telling, now), or_turn=turn)
             return None
         left = [way for way in left if way[0] is not one]
     return None
@@ -343,17 +346,40 @@ def _meanwhile(play: Play, one: Tried, out: Played, before: Array) -> tuple[Harm
     )
 
 
-def _likely(good: Sequence[Way], last: Step | None) -> Tried | None:
-    """The cheapest of those that reach the goal as often as the best; None: read again first."""
+def _near(good: Sequence[Way]) -> list[Way]:
+    """Those that reach the goal as often as the best."""
     most = max((out.reached for _, out in good), key=np.mean)
-    near = [(one, out) for one, out in good if as_likely(out.reached, most)]
+    return [(one, out) for one, out in good if as_likely(out.reached, most)]
+
+
+def _likely(good: Sequence[Way], last: Step | None) -> Tried | None:
+    """The cheapest of those that reach the goal as often as the best; None: read again first.
+
+    Of two turns that do as well, the one that its step was typed with.
+    """
+    near = _near(good)
     lapped = [(one, out) for one, out in near if one is not None]
     again = [out for one, out in near if one is None]
     if not lapped:
         return None
     one = _cheapest(lapped, last)
+    typed = {step.turn for step in one.rollout.steps}
+    if one.step.turn not in typed:
+        one = next((o for o in _other_turns(one, lapped) if o.step.turn in typed), one)
     cost = next(out.cost.mean() for other, out in lapped if other is one)
     return None if any(out.cost.mean() < cost for out in again) else one
+
+
+def _other_turns(one: Tried, near: Sequence[Way]) -> Iterator[Tried]:
+    """The same spell turned otherwise, at a cost that by so many shops is no other."""
+    own = next(out.cost for other, out in near if other is one)
+    for other, out in near:
+        if other is None or other is one or other.length != one.length:
+            continue
+        if replace(other.step, turn=one.step.turn) == one.step:
+            more = out.cost - own
+            if abs(float(more.mean())) <= float(more.std()) / np.sqrt(len(more)):
+                yield other
 
 
 def _spell_to_size(

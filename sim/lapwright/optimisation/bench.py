@@ -244,13 +244,15 @@ class Target:
         """Whether each form ends worse than it is now, and by how much more [m], (m, asked).
 
         By `WORSE`; where it would be that much worse in the mean than it was at its best, by what is spare:
-        many spells that each take a little would leave it worse by any amount.
+        many spells that each take a little would leave it worse by any amount.  Where all that is asked is
+        reached then, nothing is: a hollow that grows within the goal is what a dome beyond it costs.
         """
         now, then = (self.sizes(layout, shops) for shops in (before, after))
         spare = np.array(self.spare or [WORSE] * len(self.asked))
         allowed = now + np.where((then - now).mean(axis=0) > spare, spare, WORSE)
         allowed = np.where(self.kept, np.maximum(allowed, self.most), allowed)
-        return then > allowed, then - now
+        missed = (then > self.most).any(axis=1, keepdims=True)
+        return np.asarray((then > allowed) & missed), then - now
 
 
 ANY_FORM = 1e-3  # [m] flat enough for whoever asks for a size alone

@@ -50,7 +50,7 @@ from lapwright.presentation.tables import stroke_words, turn_words
 from lapwright.presentation.way_round import fine_scales
 from lapwright.presentation.words import Fields, say
 from lapwright.results.answer import Answer, wrapped
-from lapwright.specification.step import Step
+from lapwright.specification.step import Step, Turn
 from lapwright.units import Unit, Units, joined, sentence
 
 URAD = Unit(1e-6, "urad")
@@ -366,7 +366,7 @@ class NextAnswer(Answer):
             other=stays.get(step.bottom, 0.0),
             grit=step.grit.name,
             stroke=stroke_words(step, self.units),
-            turn=turn_words(step.turn) if step.turn.angle else "",
+            turn=_turn(step.turn),
             strokes=step.total_strokes,
             time=step.total_strokes / step.pace,
             fresh=fresh_words(step),
@@ -378,12 +378,14 @@ class NextAnswer(Answer):
         return " ".join(filter(None, [*self._mends(step), told, self._turned(step), where, *pays]))
 
     def _turned(self, step: Step) -> str:
-        """That a spell is turned otherwise than the study says, and how that is."""
+        """That a spell is turned otherwise than the study says, and by which turn it does as well."""
+        other = self.advice.or_turn
+        alike = "" if other is None else say("book.or_turn", turn=_turn(other))
         like = [s for s in self.study.steps if {s.top, s.bottom} == {step.top, step.bottom}]
         if not like or any(step.turn == one.turn for one in like):
-            return ""
-        turn = like[0].turn
-        return say("book.other_turn", turn=turn_words(turn) if turn.angle else "")
+            return alike
+        told = say("book.other_turn", turn=_turn(like[0].turn))
+        return " ".join(filter(None, [told, alike]))
 
     def _mends(self, step: Step) -> list[str]:
         """What must be otherwise than the study says before these two are lapped."""
@@ -486,6 +488,11 @@ class NextAnswer(Answer):
         handling = handling_words(self.book.goal.effort, self.study)
         way = meanwhile_words(advice, self.units)
         return to_go(advice, " ".join(filter(None, [way, apart, handling])), self.units)
+
+
+def _turn(turn: Turn) -> str:
+    """A turn in words, nothing where the top is not turned."""
+    return turn_words(turn) if turn.angle else ""
 
 
 def _spoken(form: str) -> str:

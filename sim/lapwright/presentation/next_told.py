@@ -54,6 +54,7 @@ def told_of(answer: NextAnswer) -> Mapping[str, Any]:
         "excess": advice.excess,
         "harm": _harms(advice.harm),
         "meanwhile": _harms(advice.meanwhile),
+        "or_turn": None if advice.or_turn is None else turn_words(advice.or_turn),
         "road": None if advice.road is None else _road_told(advice.road),
         "why": advice.why,
         "batch": None if advice.plan is None else plan_told(advice.plan),
