@@ -43,8 +43,6 @@ from lapwright.kinematics.schedule import (
     kappa_from_observation,
     settled,
     stays,
-    stroke_period,
-    wear_time,
 )
 from lapwright.specification.curves import Still
 from lapwright.specification.outline import Disc, Outline, Rectangle
@@ -282,50 +280,26 @@ def work_times(
     fresh dab, by which metal swaps them.
     """
     total = step.total_strokes
-    every = stroke_period(step.fresh_every, step.pace)
-    fade = step.grit.fade
-
-    def done(strokes: float) -> float:
-        """Time at a fresh dab's cut up to a stroke."""
-        if not every or fade is None:
-            return wear_time(fade, grit_age, strokes / step.pace)
-        dabs, rest = divmod(strokes, every)
-        return dabs * wear_time(fade, 0.0, every / step.pace) + wear_time(
-            fade, 0.0, rest / step.pace
-        )
-
-    whole = done(total)
-    if step.swap is None:
-        return {step.top: whole, step.bottom: 0.0}, 0
-    if step.swap.read is not None:
+    if step.swap is None or step.swap.read is not None:
+        whole = cut_of(step, grit_age, 0, total)[0]
+        if step.swap is None:
+            return {step.top: whole, step.bottom: 0.0}, 0
         return {step.top: 0.5 * whole, step.bottom: 0.5 * whole}, 0
     if step.swap.removed:
         # Whole strokes of a fresh dab: a stay has one at least, however little metal ends it.
         cuts = (step.swap.removed[n] / max(thins[n], 1e-300) for n in (step.top, step.bottom))
         stay, other = (max(1, round(min(cut * step.pace, total))) for cut in cuts)
-        if total <= MOST_SWAPS * (stay + other):
-            return _metal_times(step, grit_age, thins)
     else:
         stay, other = (
             strokes_in(step.swap.on_top[name], step.pace) for name in (step.top, step.bottom)
         )
-    rounds, rest = divmod(total - 1, stay + other)
-    swaps = 2 * rounds + (rest >= stay)
     if total > MOST_SWAPS * (stay + other):
-        share = stay / (stay + other)
-        return {step.top: share * whole, step.bottom: (1.0 - share) * whole}, swaps
-    begins = np.arange(0, total, stay + other)
-    first = sum(done(min(float(s) + stay, total)) - done(float(s)) for s in begins)
-    return {step.top: first, step.bottom: whole - first}, swaps
-
-
-def _metal_times(
-    step: Step, age: float, thins: Mapping[str, float]
-) -> tuple[dict[str, float], int]:
-    """The same where metal swaps the plates, stay by stay."""
-    times = dict.fromkeys((step.top, step.bottom), 0.0)
-    swaps = -1
-    for one in stays(step, thins=lambda top, _: thins[top], age=age):
+        rounds, rest = divmod(total - 1, stay + other)
+        whole, share = cut_of(step, grit_age, 0, total)[0], stay / (stay + other)
+        times = {step.top: share * whole, step.bottom: (1.0 - share) * whole}
+        return times, 2 * rounds + (rest >= stay)
+    times, swaps, age = dict.fromkeys((step.top, step.bottom), 0.0), -1, grit_age
+    for one in stays(step, thins=lambda top, _: thins[top], age=grit_age):
         cut, age = cut_of(step, age, one.first, one.strokes)
         times[one.top] += cut
         swaps += 1
