@@ -91,6 +91,15 @@ def test_a_text_says_its_quantities_where_it_is_printed() -> None:
     assert str(raised.value) == "step 1: {far} is 1.00 in off, by 57.3 deg"
 
 
+def test_a_difference_of_warmth_has_no_nought_of_its_own() -> None:
+    """Nine fifths of a degree Celsius, and no 32 (the scale's definition)."""
+    assert (Units.INCH.warmer(0.5), Units.METRIC.warmer(0.5)) == ("0.90 degF", "0.50 degC")
+    assert (Units.INCH.temperature(293.15), Units.METRIC.temperature(293.15)) == (
+        "68 degF",
+        "20 degC",
+    )
+
+
 def test_what_metal_is_worth_is_told_by_the_depth_of_an_inch_bench() -> None:
     """1 min per um is 1.016 min per 40 uin (the inch is 25.4 mm): to two figures."""
     goal = '[goal]\ndome = "12 uin"\n'

@@ -257,4 +257,6 @@ def test_metal_seen_to_go_tells_the_cut_of_a_fresh_dab() -> None:
     one = parse(seen + STEP % ("9 min", ""))
     grit = one.steps[0].grit
     found = kappa_from_observation(grit.wear.observed, grit, one.plates, {"A": 900.0, "B": 900.0})
-    assert found.iron == pytest.approx(1e-6 / (900.0 * FADE * (1.0 - exp(-540.0 / FADE))), rel=1e-9)
+    assert found.iron == pytest.approx(
+        1e-6 / (900.0 * FADE * (1.0 - exp(-540.0 / FADE))), rel=1e-9, abs=0.0
+    )

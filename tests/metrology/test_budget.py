@@ -49,7 +49,7 @@ def test_gum_adds_variances():
     # JCGM 100:2008: step/sqrt(12) (F.2.2.1), scatter, lag as + or - half, zero: squares add
     want = sqrt(0.1**2 / 12 + 0.05**2 + 0.04**2 + 0.03**2) * 1e-6
     assert got.standard == pytest.approx(want, rel=1e-12)
-    assert sum(p.standard**2 for p in got.parts) == pytest.approx(want**2, rel=1e-12)
+    assert sum(p.standard**2 for p in got.parts) == pytest.approx(want**2, rel=1e-12, abs=0.0)
     assert got.largest.cause == "the pointer's scatter"
     assert 1.6 * want < got.half < 2.0 * want
 
@@ -119,7 +119,7 @@ def test_a_comparator_bends_with_both_plates():
             assert parts[f"{cause}, B"].plate is other
         assert len(parts) == 2 * len(by_itself) == 4
         assert got.standard**2 == pytest.approx(
-            sum(part.size**2 for part in got.parts) / 3.0, rel=1e-12
+            sum(part.size**2 for part in got.parts) / 3.0, rel=1e-12, abs=0.0
         )
     faces = {p.name: Shaped(p, StartForm()) for p in (thick, thin)}
     assert predict(on_b, faces, "A", Placement()).budget == budget(

@@ -45,7 +45,7 @@ def test_shortest_study():
     step = study.steps[0]
     assert (step.top, step.bottom) == ("A", "B")
     assert step.grit.size == 15e-6
-    assert step.grit.wear.iron == pytest.approx(0.16e-12 * 15, rel=1e-12)
+    assert step.grit.wear.iron == pytest.approx(0.16e-12 * 15, rel=1e-12, abs=0.0)
     assert step.grit.layer == Layer(0.75e-6, 3000.0)
     assert step.turn == Turn(math.radians(8), 0)
     assert (step.time, step.strokes) == (2400.0, None)
@@ -299,7 +299,7 @@ def test_wear_in_its_four_ways():
 def test_grit_defaults_and_layer():
     got = grit('size = "9 um"')
     assert got.wear.iron == pytest.approx(
-        1.44e-12, rel=1e-12
+        1.44e-12, rel=1e-12, abs=0.0
     )  # 0.16e-12 1/Pa per um, common practice, no source
     assert got.layer.depth == pytest.approx(0.45e-6)
     assert got.layer.pressure == 3000.0
@@ -610,6 +610,6 @@ def test_faults_are_a_study_error_with_exit_code_two():
 def test_defaults_of_a_grit_are_said_in_the_units_of_the_study():
     # 0.16 um/km/kPa for each um of 15 um grit; 0.05 x 15 um under 3 kPa; inch, foot and psi by definition
     got = parse('units = "inch"\n' + SHORTEST).assumed
-    assert read_wear(got["steps.1.grit.wear"]) == pytest.approx(2.4e-12, rel=5e-3)
+    assert read_wear(got["steps.1.grit.wear"]) == pytest.approx(2.4e-12, rel=5e-3, abs=0.0)
     assert got["steps.1.grit.wear"].endswith("uin/ft/psi")
     assert got["steps.1.grit.layer"] == "29.5 uin at 0.435 psi"
