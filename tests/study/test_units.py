@@ -406,3 +406,16 @@ def test_bands_are_sizes_of_what_is_asked_and_of_nothing_else() -> None:
         read("2 bands", SMALL)
     with pytest.raises(RefusedError, match="sodium"):
         read("2 sodium bands", FLAT)
+
+
+def test_a_direction_is_the_hour_of_a_clock_that_one_looks_at():
+    """Hours go round clockwise from 12 at the top (a clock's face)."""
+    way = {
+        "12 o'clock": (0, 1),
+        "1:30": (1, 1),
+        "3 o'clock": (1, 0),
+        "6 o'clock": (0, -1),
+        "9 o'clock": (-1, 0),
+    }
+    for said, (x, y) in way.items():
+        assert Units.hour(x, y) == said
