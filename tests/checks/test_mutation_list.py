@@ -1,4 +1,4 @@
-"""Sixty mutations: what would be wrong if a line of the program were, and the test that says so.
+"""Mutations: what would be wrong if a line of the program were, and the test that says so.
 
 Those of the kernels stand in `test_mutations.py`, each a test of its own.  The others stand in
 `mutations.toml`: a line of a module, what is put in its place, and the test that fails then.  They are made

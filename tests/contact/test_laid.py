@@ -6,7 +6,7 @@ from lapping_scene import RADIUS, discs, pair, sample, step
 from scipy.ndimage import map_coordinates
 
 from lapwright.contact.cells import BARE, CORNER, ONE_EDGE, WHOLE
-from lapwright.contact.placement import PlacedPlate, mating
+from lapwright.contact.placement import PlacedPlate, mating, on_bench, on_face
 from lapwright.contact.pressure import settle
 from lapwright.metrology.form import EdgeMargin
 from lapwright.specification.curves import Still
@@ -52,6 +52,16 @@ def test_lifting_undoes_laying(over, quarter):
     laid = PlacedPlate(RAIL, over, quarter)
     assert np.array_equal(laid.lift(laid.lay(z)), z)
     assert laid.lay(z).shape == (z.shape if quarter % 2 == 0 else z.shape[::-1])
+
+
+def test_points_of_the_top_lie_where_the_conventions_say_and_come_back():
+    """x = c + Rot(theta) (-u, v) at any angle (conventions: frames), and the way back."""
+    u, v, cx, cy, theta = np.random.default_rng(2).normal(size=(5, 40))
+    x, y = on_bench(u, v, cx, cy, theta)
+    turned = np.exp(1j * theta) * (-u + 1j * v) + cx + 1j * cy
+    assert (x, y) == (pytest.approx(turned.real), pytest.approx(turned.imag))
+    back = on_face(x, y, cx, cy, theta)
+    assert back == (pytest.approx(u, abs=1e-12), pytest.approx(v, abs=1e-12))
 
 
 @pytest.mark.parametrize("over", [False, True])

@@ -107,7 +107,7 @@ def test_one_wear_constant_in_every_spelling_is_one_number(typed):
 def test_wear_in_inch_units():
     # 25.4e-9 m over 0.3048 m at 6894.757 Pa
     assert read_wear("1 uin/ft/psi") == pytest.approx(
-        25.4e-9 / 0.3048 / 6894.757293168361, rel=1e-12
+        25.4e-9 / 0.3048 / 6894.757293168361, rel=1e-12, abs=0.0
     )
 
 
