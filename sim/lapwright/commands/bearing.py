@@ -34,7 +34,7 @@ example:
 
 
 @dataclass(frozen=True)
-class Asked:
+class Look:
     """What to look at: a study, one of its steps with who lies where, and faces other than the first.
 
     `mind`: what to say first of a run whose study has changed.
@@ -83,14 +83,14 @@ def main(args: argparse.Namespace) -> int:
     return 0
 
 
-def _asked(place: Path, wanted: int | None) -> Asked:
+def _asked(place: Path, wanted: int | None) -> Look:
     """A study with its first faces, or a run with its last."""
     if not names_run(place):
         from lapwright.study.read import load
 
         study, at = load(place), wanted or 1
         check_step(at, study)
-        return Asked(study, at, study.laid[at - 1], None, "faces as they come")
+        return Look(study, at, study.laid[at - 1], None, "faces as they come")
     from lapwright.results.runfile import read_run
 
     path = run_file(place)
@@ -104,7 +104,7 @@ def _asked(place: Path, wanted: int | None) -> Asked:
         step = replace(step, top=run.top[-1], bottom=run.bottom[-1])
     heights = {name: record.frames[-1] for name, record in run.plates.items()}
     changed = changed_since(path, run)
-    return Asked(study, at, step, heights, "faces at the end of the run", changed)
+    return Look(study, at, step, heights, "faces at the end of the run", changed)
 
 
 def _draw(path: Path, found: BearingAnswer) -> None:

@@ -43,7 +43,7 @@ def add(parser: Parser) -> None:
 
 
 @dataclass(frozen=True)
-class Bench:
+class Listener:
     """Where the talk goes on: what is said, and what is typed on a terminal or line by line."""
 
     say: Speaker
@@ -72,19 +72,19 @@ def main(args: argparse.Namespace) -> int:
         raise CommandError(one, key="--yes")
     if hasattr(sys.stdin, "reconfigure"):
         sys.stdin.reconfigure(errors="replace")
-    bench = Bench(Speaker(args.json))
+    person = Listener(Speaker(args.json))
     try:
-        path = _free(_named(args), args, bench)
-        answers, text = _asked(args, bench)
+        path = _free(_named(args), args, person)
+        answers, text = _asked(args, person)
     except KeyboardInterrupt:
-        bench.say()
+        person.say()
         raise CannotDoError("stopped: nothing was written", code="interrupted") from None
     check_free(path, args.force, "FILE")  # it came while the questions were asked
     put_beside(path, memoryview(text.encode()))
-    _shown(path, bench.say)
-    _next(path, answers, bench.say)
+    _shown(path, person.say)
+    _next(path, answers, person.say)
     said = {key: answer.value for key, answer in answers.items()}
-    bench.say.json({"file": str(path), "answers": said})
+    person.say.json({"file": str(path), "answers": said})
     return 0
 
 
@@ -114,7 +114,7 @@ def _named(args: argparse.Namespace) -> Path:
     return path
 
 
-def _free(path: Path, args: argparse.Namespace, bench: Bench) -> Path:
+def _free(path: Path, args: argparse.Namespace, person: Listener) -> Path:
     """The same, if nothing would be lost; a person may say what is to be done.
 
     Raises
@@ -132,19 +132,19 @@ def _free(path: Path, args: argparse.Namespace, bench: Bench) -> Path:
         there = f"{path} is there already"
         names = (path.with_name(f"{path.stem}-{n}.toml") for n in range(2, 10_000))
         other = next(name for name in names if not name.exists())
-        if args.yes or args.example or not bench.terminal:
+        if args.yes or args.example or not person.terminal:
             how = (
                 f"add --force to write over it, or give another name, such as {typed('new', other)}"
             )
             raise CommandError(f"{there}: {how}", key="FILE", code="exists")
-        answer = bench.ask(f"{there}. Another name for the new study?\n     [{other}]")
+        answer = person.ask(f"{there}. Another name for the new study?\n     [{other}]")
         if answer is None:
             raise CommandError(f"{there} and was left as it is", key="FILE", code="exists")
         path = _named(argparse.Namespace(file=answer or str(other), example=False))
     return path
 
 
-def _asked(args: argparse.Namespace, bench: Bench) -> tuple[Answers, str]:
+def _asked(args: argparse.Namespace, person: Listener) -> tuple[Answers, str]:
     """The answers, and the study that they make."""
     from lapwright.commands.interview import TOPICS, AnswersEndedError, Stopped, take_usual, talk
     from lapwright.commands.interview.compose import SHORTEST, compose
@@ -154,9 +154,9 @@ def _asked(args: argparse.Namespace, bench: Bench) -> tuple[Answers, str]:
     if args.yes:
         answers = take_usual()
         return answers, compose(answers)
-    bench.say(f"{WELCOME}\n")
+    person.say(f"{WELCOME}\n")
     try:
-        answers = talk(bench.ask, bench.say)
+        answers = talk(person.ask, person.say)
     except Stopped:
         raise CannotDoError("stopped: nothing was written", code="interrupted") from None
     except AnswersEndedError as trouble:

@@ -256,7 +256,7 @@ class LinearisationError:
         }
 
 
-def deviation(
+def linearisation_error(
     plates: Mapping[str, Plate],
     reason: StepAnalysis,
     margin: EdgeMargin,

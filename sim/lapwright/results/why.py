@@ -211,9 +211,9 @@ def _deviation(study: Study, reason: StepAnalysis) -> LinearisationError | None:
     """How far the picture is off where something lifts, measured by lapping the step in full."""
     if reason.lift_share <= 0.0:
         return None
-    from lapwright.modal.step_analysis import deviation
+    from lapwright.modal.step_analysis import linearisation_error
 
-    return deviation(study.plates, reason, study.margin, seed=study.seed)
+    return linearisation_error(study.plates, reason, study.margin, seed=study.seed)
 
 
 def _said(
