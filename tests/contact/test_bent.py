@@ -9,7 +9,7 @@ from scipy.optimize import minimize
 
 from lapwright.contact import equilibrium as solver
 from lapwright.contact.average import Pair
-from lapwright.contact.bent import Flexure
+from lapwright.contact.flexure import Flexure
 from lapwright.contact.pressure import settle
 from lapwright.contact.sampling import block_sample
 from lapwright.kinematics.motion import Motion

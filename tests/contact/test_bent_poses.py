@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from lapwright.contact.average import Pair, Sample
-from lapwright.contact.bent import Flexure
+from lapwright.contact.flexure import Flexure
 from lapwright.contact.pressure import settle
 from lapwright.kinematics.motion import Poses
 from lapwright.metrology.bending import DEGREE, Elastic, powers
@@ -42,7 +42,11 @@ def astray(bottom, top, feet, force, palms, place, theta, hand, stiffness, warm=
     cx, cy = place
     load = top.weight + force
     pair = Pair(
-        bottom, top, stiffness, load, flexure=Flexure(bottom, top, feet, force, palms, warm)
+        bottom,
+        top,
+        stiffness,
+        load,
+        flexure=Flexure(bottom, top, feet, force, palms, warm, felt=0.0),
     )
     at = np.sum([[p.share * p.at[0], p.share * p.at[1]] for p in palms], axis=0) if palms else 0.0
     moment = force * (turned(hand) @ (at if palms else np.zeros(2)))

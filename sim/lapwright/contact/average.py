@@ -20,8 +20,9 @@ from numpy.typing import NDArray
 
 from lapwright.contact import equilibrium as solver
 from lapwright.contact import wear as loops
-from lapwright.contact.bent import Bodies, Flexure
+from lapwright.contact.bent import Bodies
 from lapwright.contact.cells import Face
+from lapwright.contact.flexure import Flexure
 from lapwright.contact.placement import PlacedPlate
 from lapwright.contact.stability import trouble_at
 from lapwright.kinematics.motion import Poses

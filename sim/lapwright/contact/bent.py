@@ -1,19 +1,20 @@
 """How both bodies give under the pressure of a pose, found together with the plane on which the top rests.
 
-Deflections are polynomials to `DEGREE` (`lapwright.metrology.bending`): of each body in its own frame, and
-added up about the top's centre, in units of its radius.  A pose asks of the pressure no more than its work on
-each power, so that bodies of any shape cost what these sums cost.
+Deflections are polynomials (`lapwright.metrology.bending`): of each body in its own frame, and added up about
+the top's centre, in units of its radius.  What is known beforehand is worked out with all of a body's give:
+its weight, hands, warmth, and the feet, which carry what statics leaves to them (the mode-acceleration method
+of structural dynamics: R. R. Craig, Structural Dynamics, 1981, from memory).  To the pressure, which is to be
+found, a body gives by those modes only whose give is felt beside that of the layer.
 
-With v = gap + d.m (m the powers, d what bends less the plane q) cells with v > 0 bear, the pressure's work is
-y = sum(share v m), and d = fixed - G y - q with G the compliance of both bodies.  That is the least of the
-convex energy  1/2 y.G y + 1/2 sum(share max(0, v)^2) + target.q, found by Newton's method on the set in
-contact, with backtracking as in `equilibrium`.  The plane is then settled there anew on the bent faces, so
-that force and moments balance as well as those of bodies that do not bend.
+With F the modes of both bodies and 1, xi, eta, u their amplitudes and the plane, and d = fixed - F u the gaps
+change to v = gap + d.m (m the powers).  Cells with v > 0 bear, y = sum(share v m) is the pressure's work, and
+u is the least of the convex energy  1/2 a.a + 1/2 sum(share max(0, v)^2) + target.q  (u: a and q), found by
+Newton's method on the set in contact, with backtracking as in `equilibrium`.  The plane is then settled there
+anew on the bent faces, so that force and moments balance as well as those of bodies that do not bend.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -21,202 +22,465 @@ from numpy.typing import NDArray
 
 from lapwright.contact.cells import Rowset
 from lapwright.contact.compile import part
-from lapwright.contact.equilibrium import (
-    LIFTED,
-    PLANE,
-    REPORT_COLUMNS,
-    WORK,
-    settle_rows,
-    sum_rows,
-)
-from lapwright.contact.lay import read_only
+from lapwright.contact.equilibrium import LIFTED, OFFSET, WORK, solve_plane
 from lapwright.contact.polynomials import (
-    POWERS,
     add_bent,
+    along_row,
     clear,
+    clear_row,
     line_powers,
+    row_sums,
+    share_sums,
     shifted_powers,
-    solve_four,
-    solve_three,
+    solve_definite,
     span,
     through,
     times,
     times_turned,
     turned_powers,
 )
-from lapwright.metrology.bending import DEGREE, Elastic, orders
-from lapwright.specification.plate import Plate
-from lapwright.specification.step import Step
-from lapwright.specification.supports import Palm
+from lapwright.metrology.bending import orders
 
 if TYPE_CHECKING:
-    from lapwright.contact.placement import PlacedPlate
+    pass
 
-TWICE = 2 * DEGREE
-PRODUCTS = (TWICE + 1) * (TWICE + 2) // 2
-# Rows of scratch that hold an answer: the bend about the top's centre, the same in its own frame; one to use.
-BENDS, BENDS_TOP, SCRATCH = 12, 13, 10
+# Rows of scratch: the bend about the top's centre, and the same in the top's own frame, are answers.
+BENDS, BENDS_TOP, FIXED, SHAPE, WORKS, SLOPE, STEP, NOW, BEFORE, FREE = range(10)
 TOLERANCE = 1e-8  # of the load, and of the mean squeeze
 FLOOR = 1e-6  # the same, where it comes no nearer
+CLOSE = 1e-4  # from here one step more comes within the tolerance, its error going by the square
 MOST_STEPS = 60
 MOST_HALVINGS = 30
 RIDGE = 1e-6  # of the land in overlap, while less than a triangle bears
+BLOCKS = 32  # across, at least, in which a bend is found; where there are fewer cells, these
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
 
 class Bodies(NamedTuple):
-    """Both bodies as they lie, for kernels; powers of places in each body's own radius.
+    """Both bodies as they lie, for kernels; powers of places (n,) in each body's own radius.
 
-    `bottom`, `top` (POWERS, POWERS): deflection per work, times stiffness x cell^2 of the pair; `bottom` is
-    empty where it lies on a flat bed.  `lies_bottom`, `lies_top` (POWERS,) [m]: how each is bent by its own
-    weight, its feet and its warmth.  `hands` (POWERS,) [m]: work of the hands over stiffness x cell^2, in the
-    frame that they turn with.  `ratio`: radius of the top over that of the bottom.
+    `bottom`, `top` (n, modes): what gives under pressure, times the root of stiffness x cell^2 of the pair;
+    `bottom` is empty where it lies on a flat bed.  `feet` (n, 3): how the bottom's feet bend it, for force
+    and moments on it, beyond these modes.  `lies_bottom`, `lies_top` (n,) [m]: how each is bent by its own
+    weight, its feet and its warmth.  `gives` (n, n): all that the top gives, for the `hands` (n,) [m]: their
+    work over stiffness x cell^2, in the frame that they turn with; both empty without hands.  `ratio`: radius
+    of the top over that of the bottom.
     """
 
     bottom: Array
     top: Array
+    feet: Array
     lies_bottom: Array
     lies_top: Array
+    gives: Array
     hands: Array
     ratio: float
 
 
 class Bending(NamedTuple):
-    """Scratch of a thread: matrices (POWERS, POWERS) and rows (POWERS,), sums, and a row of cells."""
+    """Scratch of a thread: matrices and rows of powers and modes, sums, and a row of cells."""
 
-    to_own: Array
-    gives: Array
-    matrix: Array
-    pairs: Array
-    right: Array
-    products: Array
-    sums: Array
+    to_own: Array  # (n, n)
+    form: Array  # (n or a few more, modes + 3): F
+    pressed: Array  # the same, times products
+    hessian: Array
     rows: Array
-    line: Array
+    products: (
+        Array  # (2 degree + 1, 2 degree + 1): sums of shares that bear, by powers of eta and xi
+    )
+    sums: Array  # (degree + 1, degree + 1)
+    share: Array  # (blocks, blocks): of blocks of cells
+    gap: Array  # the same
+    etas: Array  # (blocks,): places of their rows
+    ends: Rows  # (blocks, 2): first column and one past the last of each row
+    places: Array  # (blocks,): xi of columns
+    before: Array  # (blocks + 1, 2 degree + 1): sums of powers of xi before each column
+    line: Array  # (2, width)
+    size: Array  # cells of a block
     binomial: Array
-    which: Rows
+    which: Rows  # (n or a few more, 2): powers of x and y
     tables: Array
-    report: Array
+    along: Array
     work: Array
 
 
-def bending_scratch(width: int) -> Bending:
-    """Empty scratch for rows of up to `width` cells."""
-    square = (POWERS, POWERS)
-    binomial = np.zeros((DEGREE + 1, DEGREE + 1))
-    for n in range(DEGREE + 1):
+def bending_scratch(width: int, bodies: Bodies | None) -> Bending | None:
+    """Empty scratch for rows of up to `width` cells; None for bodies that keep their shape."""
+    if bodies is None:
+        return None
+    number = len(bodies.lies_top)
+    degree = round(((8 * number + 1) ** 0.5 - 3) / 2)
+    full = -(-number // 8) * 8  # so that sums are taken eight by eight
+    blocks = 2 * BLOCKS
+    many = (
+        -(-(bodies.bottom.shape[1] + bodies.top.shape[1] + 3) // 4) * 4
+    )  # modes of nothing fill up
+    binomial = np.zeros((degree + 1, degree + 1))
+    for n in range(degree + 1):
         binomial[n, 0] = 1.0
         for k in range(1, n + 1):
             binomial[n, k] = binomial[n - 1, k - 1] + (binomial[n - 1, k] if k < n else 0.0)
-    i, j = orders(DEGREE).T
-    degree, along = i[:, None] + i + j[:, None] + j, j[:, None] + j
     return Bending(
-        np.zeros(square),
-        np.zeros(square),
-        np.zeros(square),
-        np.zeros(square),
-        np.zeros((POWERS, 4)),
-        np.zeros(PRODUCTS),
-        np.zeros(POWERS),
-        np.zeros((14, POWERS)),
-        np.zeros((3, width)),
+        np.zeros((number, number)),
+        np.zeros((full, many)),
+        np.zeros((full, many)),
+        np.zeros((many, many)),
+        np.zeros((FREE + 2, max(number, many))),
+        np.zeros((2 * degree + 1, 2 * degree + 1)),
+        np.zeros((degree + 1, degree + 1)),
+        np.zeros((blocks, blocks)),
+        np.zeros((blocks, blocks)),
+        np.zeros(blocks),
+        np.zeros((blocks, 2), dtype=np.int64),
+        np.zeros(blocks),
+        np.zeros((blocks + 1, 2 * degree + 1)),
+        np.zeros((2, width + BLOCKS + blocks)),
+        np.zeros(1),
         binomial,
-        (degree * (degree + 1) // 2 + along).astype(np.int64),
-        np.zeros((3, DEGREE + 1)),
-        np.zeros(REPORT_COLUMNS),
+        np.concatenate([orders(degree), np.zeros((full - number, 2))]).astype(np.int64),
+        np.zeros((3, degree + 1)),
+        np.zeros(2 * degree + 1),
         np.zeros(WORK),
     )
 
 
 @part
-def _sums(
-    rows: Rowset, used: int, unit: float, d: Array, everything: bool, scratch: Bending
-) -> None:
-    """Products of powers (PRODUCTS,) over the cells that bear with d, and the gaps' work (POWERS,) there."""
+def _coarse(rows: Rowset, used: int, unit: float, scratch: Bending) -> Any:
+    """Gather cells of a pose into blocks, so many that a bend is found well enough; gives how many are used.
+
+    A block holds the share of its cells and the mean of their gaps; blocks of all rows lie on one lattice,
+    whose places are put down beside the sums of their powers.
+    """
+    low, high = rows.column[0], 0
+    for r in range(used):
+        low = min(low, rows.column[r])
+        high = max(high, rows.column[r] + rows.length[r])
+    wide, tall = max(1, (high - low) // BLOCKS), max(1, used // BLOCKS)
+    columns, lines = (high - low + wide - 1) // wide, (used + tall - 1) // tall
+    share, gap, places, before = scratch.share, scratch.gap, scratch.places, scratch.before
+    at = rows.xi[0] + (low - rows.column[0] + 0.5 * (wide - 1)) * unit
+    for p in range(before.shape[1]):
+        before[0, p] = 0.0
+    for c in range(columns):
+        places[c] = at + c * wide * unit
+        grown = 1.0
+        for p in range(before.shape[1]):
+            before[c + 1, p] = before[c, p] + grown
+            grown *= places[c]
+    scratch.size[0] = wide * tall
+    whole = wide * tall
+    share_line, gap_line = scratch.line[0], scratch.line[1]
+    for line in range(lines):
+        for k in range(columns * wide):
+            share_line[k] = 0.0
+            gap_line[k] = 0.0
+        etas = 0.0
+        lower, upper = columns, 0
+        for r in range(line * tall, min(line * tall + tall, used)):
+            etas += rows.eta[r]
+            n = rows.length[r]
+            start = rows.column[r] - low
+            lower = min(lower, start // wide)
+            upper = max(upper, (start + n - 1) // wide + 1)
+            gaps = rows.gap[rows.first[r] : rows.first[r] + n]
+            shares = rows.share[rows.first[r] : rows.first[r] + n]
+            share_sum, gap_sum = share_line[start : start + n], gap_line[start : start + n]
+            for k in range(n):
+                share_sum[k] += shares[k]
+                gap_sum[k] += shares[k] * gaps[k]
+        scratch.etas[line] = etas / min(tall, used - line * tall)
+        scratch.ends[line, 0], scratch.ends[line, 1] = lower, upper
+        for c in range(lower, upper):
+            on, gaps_on = 0.0, 0.0
+            for k in range(c * wide, c * wide + wide):
+                on += share_line[k]
+                gaps_on += gap_line[k]
+            gap[line, c] = gaps_on / on if on > 0.0 else 0.0
+            share[line, c] = 1.0 if on == whole else on / whole
+    return lines
+
+
+@part
+def _sums(lines: int, bears: bool, scratch: Bending) -> None:
+    """Products of powers over blocks, and the work of the gaps (`bears`: of what bears with SHAPE) there."""
     products, sums = scratch.products, scratch.sums
-    for i in range(PRODUCTS):
-        products[i] = 0.0
-    for i in range(POWERS):
-        sums[i] = 0.0
-    e = scratch.rows[10]
-    along = scratch.rows[11]
-    least = -np.inf if everything else 0.0
-    for r in range(used):
-        eta = rows.eta[r]
-        line_powers(d, eta, e)
-        e0, e1, e2, e3, e4, e5, e6 = e[0], e[1], e[2], e[3], e[4], e[5], e[6]
-        xi0 = rows.xi[r]
-        n = rows.length[r]
-        gaps = rows.gap[rows.first[r] : rows.first[r] + n]
-        shares = rows.share[rows.first[r] : rows.first[r] + n]
-        w, z, x = scratch.line[0], scratch.line[1], scratch.line[2]
-        for k in range(n):
-            at = xi0 + k * unit
-            v = gaps[k] + e0 + at * (e1 + at * (e2 + at * (e3 + at * (e4 + at * (e5 + at * e6)))))
-            bears = shares[k] if v > least else 0.0
-            x[k] = at
-            w[k] = bears
-            z[k] = bears * gaps[k]
-        _row_sums(w, x, n, along[: TWICE + 1])
-        for i in range(TWICE + 1):
-            up = along[i]
-            for j in range(TWICE + 1 - i):
-                products[(i + j) * (i + j + 1) // 2 + j] += up
-                up *= eta
-        _row_sums(z, x, n, along[: DEGREE + 1])
-        for i in range(DEGREE + 1):
-            up = along[i]
-            for j in range(DEGREE + 1 - i):
-                sums[(i + j) * (i + j + 1) // 2 + j] += up
-                up *= eta
+    clear(products)
+    clear(sums)
+    degree = sums.shape[0] - 1
+    e, along = scratch.tables[0], scratch.along
+    d = scratch.rows[SHAPE]
+    w, z = scratch.line[0], scratch.line[1]
+    for r in range(lines):
+        eta = scratch.etas[r]
+        start = scratch.ends[r, 0]
+        stop = scratch.ends[r, 1]
+        n = stop - start
+        gaps, shares = scratch.gap[r, start:stop], scratch.share[r, start:stop]
+        places = scratch.places[start:stop]
+        if bears:
+            line_powers(d, eta, e)
+            along_row(e, places, n, z)
+            for k in range(n):
+                v = gaps[k] + z[k]
+                w[k] = shares[k] if v > 0.0 else 0.0
+                z[k] = w[k] * v
+            share_sums(w, n, start, scratch.before, along)
+        else:
+            for k in range(n):
+                z[k] = shares[k] * gaps[k]
+            share_sums(shares, n, start, scratch.before, along)
+        up = 1.0
+        for j in range(2 * degree + 1):
+            for i in range(2 * degree + 1):  # more than are asked for, but whole rows
+                products[j, i] += up * along[i]
+            up *= eta
+        row_sums(z, places, n, along[: degree + 1])
+        up = 1.0
+        for j in range(degree + 1):
+            for i in range(degree + 1):
+                sums[j, i] += up * along[i]
+            up *= eta
+    for j in range(2 * degree + 1):
+        for i in range(2 * degree + 1):
+            products[j, i] *= scratch.size[0]
+    for j in range(degree + 1):
+        for i in range(degree + 1):
+            sums[j, i] *= scratch.size[0]
 
 
 @part
-def _row_sums(w: Array, x: Array, n: int, out: Array) -> None:
-    """Fill `out` with sums of w times 1, x, x^2, ... to an even power, over n cells; w is written over."""
-    highest = out.shape[0] - 1
-    for i in range(0, highest, 2):
-        even = 0.0
-        odd = 0.0
-        for k in range(n):
-            once = w[k] * x[k]
-            even += w[k]
-            odd += once
-            w[k] = once * x[k]
-        out[i] = even
-        out[i + 1] = odd
-    last = 0.0
-    for k in range(n):
-        last += w[k]
-    out[highest] = last
-
-
-@part
-def _all_bear(rows: Rowset, used: int, unit: float, d: Array, e: Array) -> bool:
-    """Whether every cell of land bears with d."""
+def _all_bear(lines: int, scratch: Bending) -> bool:
+    """Whether every block of land bears with SHAPE."""
     least = np.inf
-    for r in range(used):
-        line_powers(d, rows.eta[r], e)
-        e0, e1, e2, e3, e4, e5, e6 = e[0], e[1], e[2], e[3], e[4], e[5], e[6]
-        xi0 = rows.xi[r]
-        n = rows.length[r]
-        gaps = rows.gap[rows.first[r] : rows.first[r] + n]
-        shares = rows.share[rows.first[r] : rows.first[r] + n]
+    e, z = scratch.tables[0], scratch.line[1]
+    for r in range(lines):
+        start, stop = scratch.ends[r, 0], scratch.ends[r, 1]
+        n = stop - start
+        gaps, shares = scratch.gap[r, start:stop], scratch.share[r, start:stop]
+        line_powers(scratch.rows[SHAPE], scratch.etas[r], e)
+        along_row(e, scratch.places[start:stop], n, z)
         for k in range(n):
-            x = xi0 + k * unit
-            v = gaps[k] + e0 + x * (e1 + x * (e2 + x * (e3 + x * (e4 + x * (e5 + x * e6)))))
+            v = gaps[k] + z[k]
             least = min(least, v if shares[k] > 0.0 else least)
     return least > 0.0
 
 
 @part
-def _spread(products: Array, which: Rows, out: Array) -> None:
-    """Sums of two powers, by the numbers of both, from those of all products."""
-    for i in range(POWERS):
-        for k in range(POWERS):
-            out[i, k] = products[which[i, k]]
+def _lay_fixed(
+    bodies: Bodies,
+    cx: float,
+    cy: float,
+    cos: float,
+    sin: float,
+    hand_cos: float,
+    hand_sin: float,
+    radius: float,
+    target: Array,
+    scratch: Bending,
+) -> None:
+    """Fill FIXED, how both bodies are bent by what is known beforehand, and `form`."""
+    fixed, off, own_hands = scratch.rows[FIXED], scratch.rows[FREE], scratch.rows[FREE + 1]
+    form, to_own = scratch.form, scratch.to_own
+    n, over = bodies.top.shape
+    degree = scratch.binomial.shape[0] - 1
+    clear(form)
+    clear_row(fixed)
+    turned_powers(cos, sin, scratch.binomial, scratch.tables, to_own)
+    through(to_own, degree, bodies.top, 0, form)
+    for i in range(n):
+        off[i] = bodies.lies_top[i]
+    if bodies.hands.shape[0] > 0:
+        # Work of the hands about the top's centre, then in its own frame, and what the top gives under it.
+        clear_row(own_hands)
+        turned_powers(hand_cos, -hand_sin, scratch.binomial, scratch.tables, to_own)
+        times(to_own, bodies.hands, own_hands)
+        turned_powers(cos, sin, scratch.binomial, scratch.tables, to_own)
+        works = scratch.rows[WORKS]
+        clear_row(works)
+        times(to_own, own_hands, works)
+        times(bodies.gives, works, off)
+    times_turned(to_own, off, fixed)
+    lies = 0.0
+    for i in range(n):
+        off[i] = bodies.lies_bottom[i]
+        lies += abs(off[i])
+    if lies > 0.0:
+        own = radius / bodies.ratio
+        shifted_powers(cx / own, cy / own, bodies.ratio, scratch.binomial, scratch.tables, to_own)
+        through(to_own, degree, bodies.bottom, over, form)
+        for k in range(
+            bodies.feet.shape[1]
+        ):  # force and moments on the bottom, about its own centre
+            on = 0.0
+            for m in range(3):
+                on += to_own[k, m] * target[m]
+            for i in range(n):
+                off[i] += bodies.feet[i, k] * on
+        times_turned(to_own, off, fixed)
+    for i in range(3):
+        form[i, form.shape[1] - 3 + i] = 1.0
+
+
+@part
+def _shape(scratch: Bending, n: int, stop: int) -> None:
+    """Put fixed - F u into SHAPE, of the first amplitudes only."""
+    d, fixed, now, form = scratch.rows[SHAPE], scratch.rows[FIXED], scratch.rows[NOW], scratch.form
+    for i in range(n):
+        total = fixed[i]
+        for m in range(stop):
+            total -= form[i, m] * now[m]
+        d[i] = total
+
+
+@part
+def _slope(scratch: Bending, n: int, many: int, target: Array) -> Any:
+    """Put the energy's slope at u into SLOPE; gives what is out of balance, of the load and the squeeze."""
+    slope, y, form, now = scratch.rows[SLOPE], scratch.rows[WORKS], scratch.form, scratch.rows[NOW]
+    for m in range(many):
+        slope[m] = now[m] if m < many - 3 else target[m - many + 3]
+    for i in range(n):
+        for m in range(many):
+            slope[m] -= form[i, m] * y[i]
+    left = 0.0
+    scale = scratch.products[0, 0] / target[0]
+    for i in range(n):
+        off = 0.0
+        for m in range(many - 3):
+            off += form[i, m] * slope[m]
+        left = max(left, abs(off) * scale)
+    for i in range(3):
+        left = max(left, abs(slope[many - 3 + i]) / target[0])
+    return left
+
+
+@part
+def _works(scratch: Bending, n: int, bears: bool) -> None:
+    """Put the pressure's work into WORKS; `bears` False: from the gaps' work, SHAPE added to them."""
+    y, d, which = scratch.rows[WORKS], scratch.rows[SHAPE], scratch.which
+    for i in range(n):
+        total = scratch.sums[which[i, 1], which[i, 0]]
+        if not bears:
+            for k in range(n):
+                total += (
+                    scratch.products[which[i, 1] + which[k, 1], which[i, 0] + which[k, 0]] * d[k]
+                )
+        y[i] = total
+
+
+@part
+def _step(scratch: Bending, n: int, many: int) -> bool:
+    """Put the step to the least of the energy of what bears into STEP; False: there is none."""
+    form, pressed, h, which = scratch.form, scratch.pressed, scratch.hessian, scratch.which
+    p = scratch.products
+    step, slope = scratch.rows[STEP], scratch.rows[SLOPE]
+    for i in range(n):
+        up, on = which[i, 1], which[i, 0]
+        for m in range(many):
+            pressed[i, m] = 0.0
+        for k in range(0, n, 8):
+            a = p[up + which[k, 1], on + which[k, 0]]
+            b = p[up + which[k + 1, 1], on + which[k + 1, 0]]
+            c = p[up + which[k + 2, 1], on + which[k + 2, 0]]
+            d = p[up + which[k + 3, 1], on + which[k + 3, 0]]
+            e = p[up + which[k + 4, 1], on + which[k + 4, 0]]
+            f = p[up + which[k + 5, 1], on + which[k + 5, 0]]
+            g = p[up + which[k + 6, 1], on + which[k + 6, 0]]
+            o = p[up + which[k + 7, 1], on + which[k + 7, 0]]
+            for m in range(many):
+                pressed[i, m] += (
+                    (a * form[k, m] + b * form[k + 1, m])
+                    + (c * form[k + 2, m] + d * form[k + 3, m])
+                    + (e * form[k + 4, m] + f * form[k + 5, m])
+                    + (g * form[k + 6, m] + o * form[k + 7, m])
+                )
+    ridge = 0.0
+    while True:
+        for j in range(many):
+            for m in range(j, many):
+                h[j, m] = 0.0
+            h[j, j] = 1.0 if j < many - 3 else ridge
+            step[j] = -slope[j]
+        for i in range(0, n, 8):
+            for j in range(many):
+                a, b, c, d = form[i, j], form[i + 1, j], form[i + 2, j], form[i + 3, j]
+                e, f, g, o = form[i + 4, j], form[i + 5, j], form[i + 6, j], form[i + 7, j]
+                for m in range(j, many):
+                    h[j, m] += (
+                        (a * pressed[i, m] + b * pressed[i + 1, m])
+                        + (c * pressed[i + 2, m] + d * pressed[i + 3, m])
+                        + (e * pressed[i + 4, m] + f * pressed[i + 5, m])
+                        + (g * pressed[i + 6, m] + o * pressed[i + 7, m])
+                    )
+        if solve_definite(h, step, many):
+            return True
+        if ridge > 0.0:
+            return False
+        ridge = RIDGE * scratch.products[0, 0]
+
+
+@part
+def _find(
+    rows: Rowset, used: int, unit: float, target: Array, report: Array, scratch: Bending
+) -> bool:
+    """Find u and add what bends to the gaps; `work[0]` comes to hold the sums that `settle` asks for."""
+    n, many = scratch.to_own.shape[0], scratch.form.shape[1]
+    now, before, step = scratch.rows[NOW], scratch.rows[BEFORE], scratch.rows[STEP]
+    slope, loaded = scratch.rows[SLOPE], scratch.work[0]
+    lines = _coarse(rows, used, unit, scratch)
+    clear_row(now)
+    error, left = np.inf, np.inf
+    halvings, steps = 0, 0
+    found = False
+    while True:
+        _shape(scratch, n, many)
+        if steps == 1 and _all_bear(lines, scratch):
+            found = True  # all was taken as loaded, and is
+            break
+        _sums(lines, steps > 0, scratch)
+        if not scratch.products[0, 0] > 0.0:
+            break
+        _works(scratch, n, steps > 0)
+        left = _slope(scratch, n, many, target)
+        gain = 0.0
+        for m in range(many):
+            gain += slope[m] * step[m]
+        if steps > 0 and (left <= TOLERANCE or (left <= FLOOR and left > 0.5 * error)):
+            found = True  # or as near as round-off lets it come
+            break
+        if steps > 1 and not left <= 0.5 * error and halvings < MOST_HALVINGS and gain > 0.0:
+            halvings += 1
+            for m in range(many):
+                step[m] *= 0.5
+                now[m] = before[m] + step[m]
+            continue
+        halvings = 0
+        error = left
+        steps += 1
+        if steps > MOST_STEPS or not _step(scratch, n, many):
+            break
+        for m in range(many):
+            before[m] = now[m]
+            now[m] += step[m]
+        if steps > 1 and left <= CLOSE:
+            found = True
+            break
+    _shape(scratch, n, many - 3)
+    d, bends = scratch.rows[SHAPE], scratch.rows[BENDS]
+    for i in range(n):
+        bends[i] = d[i]
+    add_bent(rows, used, unit, d, scratch.tables[0], scratch.line[0], scratch.line[1], loaded)
+    q = scratch.work[3]
+    # Where something lifts `settle` begins as far from the plane at which all is loaded as here.
+    report[LIFTED] = 0.0
+    if steps > 1 and solve_plane(
+        loaded, loaded[0] - target[0], loaded[1] - target[1], loaded[2] - target[2], 0.0, q
+    ):
+        report[LIFTED] = 1.0
+        for m in range(3):
+            report[OFFSET + m] = now[many - 3 + m] - q[m]
+    return found
 
 
 @part
@@ -233,280 +497,28 @@ def bend(
     hand_sin: float,
     radius: float,
     target: Array,
+    report: Array,
     scratch: Bending,
-    bent: Array,
 ) -> Any:
-    """Find how both bodies bend in a pose, `bent` (POWERS,) [m] about the top's centre; add it to the gaps.
+    """Find how both bodies bend in a pose, BENDS of `scratch` [m] about the top's centre; add it to the gaps.
 
     Gives its span over the land in overlap [m]; -1: not found.  `rows` as laid, `target` as of `settle`;
-    (`cx`, `cy`) [m] and (`cos`, `sin`) place the top, (`hand_cos`, `hand_sin`) the hands.
+    (`cx`, `cy`) [m] and (`cos`, `sin`) place the top, (`hand_cos`, `hand_sin`) the hands.  `report` comes to
+    tell `settle` where to begin, the sums of everything loaded stand in `work[0]`.
     """
-    gives, matrix, right, pairs = scratch.gives, scratch.matrix, scratch.right, scratch.pairs
-    rows_ = scratch.rows
-    fixed, y, d, dy, does, before = rows_[0], rows_[1], rows_[2], rows_[3], rows_[4], rows_[5]
-    off, small, q, old_q = rows_[6], rows_[7], rows_[8], rows_[9]
-    clear(gives)
-    for i in range(POWERS):
-        fixed[i] = 0.0
-        small[i] = 0.0
-        y[i] = 0.0
-        dy[i] = 0.0
-        q[i] = 0.0
-        old_q[i] = 0.0
-    turned_powers(cos, sin, scratch.binomial, scratch.tables, scratch.to_own)
-    if sin == 0.0 and cos > 0.0:
-        for i in range(POWERS):
-            for k in range(POWERS):
-                gives[i, k] = bodies.top[i, k]
-    else:
-        through(scratch.to_own, bodies.top, matrix, gives)
-    for i in range(POWERS):
-        off[i] = bodies.lies_top[i]
-    times_turned(scratch.to_own, off, fixed)
-    # Work of the hands on the powers about the top's centre, and what the top gives under it.
-    turned_powers(hand_cos, -hand_sin, scratch.binomial, scratch.tables, scratch.to_own)
-    for i in range(POWERS):
-        off[i] = bodies.hands[i]
-    times(scratch.to_own, off, small)
-    times(gives, small, off)
-    for i in range(POWERS):
-        fixed[i] += off[i]
-    lies = 0.0
-    for i in range(POWERS):
-        off[i] = bodies.lies_bottom[i]
-        lies += abs(off[i])
-    if bodies.bottom.shape[0] > 0 or lies > 0.0:
-        own = radius / bodies.ratio
-        shifted_powers(
-            cx / own, cy / own, bodies.ratio, scratch.binomial, scratch.tables, scratch.to_own
-        )
-        if bodies.bottom.shape[0] > 0:
-            through(scratch.to_own, bodies.bottom, matrix, gives)
-        times_turned(scratch.to_own, off, fixed)
-    add_bent(rows, used, unit, fixed, scratch.rows[SCRATCH])
-    # Everything bears, as it did in the pose before; or else what bears of bodies that keep their shape.
-    everything = not scratch.report[LIFTED] > 0.0
-    for i in range(POWERS):
-        d[i] = 0.0
-    if not everything:
-        sum_rows(
-            rows,
-            used,
-            unit,
-            q,
-            scratch.work[0],
-        )
-        settle_rows(
-            rows,
-            used,
-            unit,
-            target,
-            everything,  # no: the plane is not warm; a flag written as a constant compiles it all again
-            scratch.report,
-            scratch.work,
-        )
-        everything = not scratch.report[LIFTED] > 0.0
-        for i in range(3):
-            q[i] = scratch.report[PLANE + i]
-            d[i] = -q[i]
-    error = np.inf
-    halvings = 0
-    steps = 0
-    found = False
-    while True:
-        _sums(rows, used, unit, d, everything and steps == 0, scratch)
-        sums = scratch.sums
-        overlap = scratch.products[0]
-        if not overlap > 0.0:
-            break
-        _spread(scratch.products, scratch.which, pairs)
-        # What the pressure does now, and how far from what was taken.
-        times(pairs, d, does)
-        left = 0.0
-        for i in range(POWERS):
-            does[i] += sums[i]
-            off[i] = does[i] - y[i]
-        times(gives, off, small)
-        slope = 0.0
-        for i in range(POWERS):
-            left = max(left, abs(small[i]) * overlap / target[0])
-            slope -= small[i] * dy[i]
-        for i in range(3):
-            left = max(left, abs(does[i] - target[i]) / target[0])
-            slope -= (does[i] - target[i]) * (q[i] - old_q[i])
-        if steps > 0 and left <= FLOOR and left > 0.5 * error:
-            found = True  # as near as round-off lets it come
-            break
-        if steps > 0 and not left <= 0.5 * error and halvings < MOST_HALVINGS and slope > 0.0:
-            halvings += 1
-            for i in range(POWERS):
-                dy[i] *= 0.5
-                y[i] = before[i] + dy[i]
-            for i in range(3):
-                q[i] = old_q[i] + 0.5 * (q[i] - old_q[i])
-        else:
-            error = left
-            if steps > 0 and error <= TOLERANCE:
-                found = True
-                break
-            steps += 1
-            if steps > MOST_STEPS:
-                break
-            halvings = 0
-            for i in range(POWERS):
-                before[i] = y[i]
-            for i in range(3):
-                old_q[i] = q[i]
-            # (1 + G P) d = -G s - q, with P the products and s the gaps' work of what bears.
-            times(gives, sums, small)
-            for i in range(POWERS):
-                for k in range(POWERS):
-                    matrix[i, k] = 0.0
-                for m in range(POWERS):
-                    g = gives[i, m]
-                    for k in range(POWERS):
-                        matrix[i, k] += g * pairs[m, k]
-                matrix[i, i] += 1.0
-                right[i, 0] = -small[i]
-                for j in range(3):
-                    right[i, 1 + j] = 1.0 if i == j else 0.0
-            if not solve_four(matrix, right):
-                break
-            # Force and moments: s + P (d0 - d1 q) = target.
-            for i in range(3):
-                for j in range(4):
-                    total = 0.0
-                    for k in range(POWERS):
-                        total += pairs[i, k] * right[k, j]
-                    if j == 0:
-                        small[i] = sums[i] + total - target[i]
-                    else:
-                        matrix[i, j - 1] = total
-            if not solve_three(matrix, small, q):
-                for i in range(3):
-                    matrix[i, i] += RIDGE * overlap
-                if not solve_three(matrix, small, q):
-                    break
-            for i in range(POWERS):
-                d[i] = right[i, 0]
-                for j in range(3):
-                    d[i] -= right[i, 1 + j] * q[j]
-            times(pairs, d, y)
-            for i in range(POWERS):
-                y[i] += sums[i]
-                dy[i] = y[i] - before[i]
-        times(gives, y, small)
-        for i in range(POWERS):
-            d[i] = -small[i] - (q[i] if i < 3 else 0.0)
-        # Everything was taken as loaded, and is: nothing is left to be found, but for round-off.
-        if everything and steps == 1:
-            if _all_bear(rows, used, unit, d, scratch.rows[SCRATCH]):
-                times(pairs, d, does)
-                for i in range(POWERS):
-                    off[i] = does[i] + sums[i] - y[i]
-                times(gives, off, small)
-                left = 0.0
-                for i in range(POWERS):
-                    left = max(left, abs(small[i]) * overlap / target[0])
-                if left <= TOLERANCE:
-                    found = True
-                    break
-            scratch.report[LIFTED] = 1.0
-    times(gives, y, small)
-    for i in range(POWERS):
-        d[i] = -small[i]
-        bent[i] = fixed[i] + d[i]
-    if not found:
+    clear_row(scratch.rows[BENDS])
+    if used == 0:
         return -1.0
-    add_bent(rows, used, unit, d, scratch.rows[SCRATCH])
-    return span(rows, used, unit, bent, scratch.rows[SCRATCH])
+    _lay_fixed(bodies, cx, cy, cos, sin, hand_cos, hand_sin, radius, target, scratch)
+    if not _find(rows, used, unit, target, report, scratch):
+        return -1.0
+    return span(rows, used, unit, scratch.rows[BENDS], scratch.tables[0])
 
 
 @part
-def turned_back(bent: Array, cos: float, sin: float, scratch: Bending, out: Array) -> None:
-    """The same polynomial in the frame of a top turned by (cos, sin)."""
+def turned_back(scratch: Bending, cos: float, sin: float) -> None:
+    """Put what bends into BENDS_TOP, in the frame of a top turned by (cos, sin)."""
+    out = scratch.rows[BENDS_TOP]
     turned_powers(cos, -sin, scratch.binomial, scratch.tables, scratch.to_own)
-    for i in range(POWERS):
-        out[i] = 0.0
-    times_turned(scratch.to_own, bent, out)
-
-
-@dataclass(frozen=True)
-class Flexure:
-    """How the bodies of a step bend.
-
-    `feet` (k, 2) [m] under the bottom, looking at its face; None: a flat bed, on which it does not bend.
-    `force` [N] of the hands, each pressing as said; `warm` [K]: face over back, of bottom and top.
-    """
-
-    bottom: Plate
-    top: Plate
-    feet: tuple[tuple[float, float], ...] | None = None
-    force: float = 0.0
-    hands: tuple[Palm, ...] = ()
-    warm: tuple[float, float] = (0.0, 0.0)
-
-    @classmethod
-    def of(cls, step: Step, bottom: Plate, top: Plate) -> Flexure | None:
-        """How the bodies of a step bend; None where it takes them as rigid.
-
-        Parameters
-        ----------
-        step : Step
-        bottom, top : Plate
-            As they lie now.
-
-        Returns
-        -------
-        Flexure or None
-
-        """
-        if not step.bends:
-            return None
-        warm = step.warm.get(bottom.name, 0.0), step.warm.get(top.name, 0.0)
-        return cls(bottom, top, bottom.feet, step.load.force, step.load.hands, warm)
-
-    def bodies(
-        self, laid_bottom: PlacedPlate, laid_top: PlacedPlate, stiffness: float, cell: float
-    ) -> Bodies:
-        """As kernels read them, on a layer of `stiffness` [Pa/m] and cells of `cell` [m] of the bottom.
-
-        Parameters
-        ----------
-        laid_bottom, laid_top : PlacedPlate
-            How both lie.
-        stiffness : float
-            [Pa/m]
-        cell : float
-            [m]
-
-        Returns
-        -------
-        Bodies
-
-        """
-        per_cell = stiffness * cell**2
-        bottom, top = Elastic(self.bottom, DEGREE), Elastic(self.top, DEGREE)
-        lies, none = laid_bottom.lay_powers(DEGREE), np.zeros((0, 0))
-        over = laid_top.lay_powers(DEGREE)
-        lies_bottom, gives = bottom.warm(self.warm[0]), none
-        if self.feet is not None:
-            on_feet = bottom.on(np.asarray(self.feet))
-            lies_bottom = lies_bottom - on_feet @ bottom.weight
-            gives = lies.T @ on_feet @ lies * per_cell
-        # The weight, and a hand that is not said to press anywhere, lie evenly over the top and turn with it.
-        spread = top.weight if self.hands else top.weight + self.force * top.even
-        lies_top = top.warm(self.warm[1]) + top.compliance @ spread
-        pressed = [
-            self.force * (hand.share or 0.0) * top.pressed(hand.at, hand.size)
-            for hand in self.hands
-        ]
-        hands = np.sum(pressed, axis=0) if pressed else np.zeros(POWERS)
-        return Bodies(
-            read_only(gives),
-            read_only(over.T @ top.compliance @ over * per_cell),
-            read_only(lies.T @ lies_bottom),
-            read_only(over.T @ lies_top),
-            read_only(hands / per_cell),
-            float(top.radius / bottom.radius),
-        )
+    clear_row(out)
+    times_turned(scratch.to_own, scratch.rows[BENDS], out)

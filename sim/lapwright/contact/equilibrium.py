@@ -133,7 +133,7 @@ def sum_rows(rows: Rowset, used: int, unit: float, plane: Array, loaded: Array) 
 
 
 @part
-def _solve(j: Array, r0: float, r1: float, r2: float, ridge: float, x: Array) -> bool:
+def solve_plane(j: Array, r0: float, r1: float, r2: float, ridge: float, x: Array) -> bool:
     """Solve the symmetric 3 x 3 system with Hessian sums j[3:9] (+ ridge on the diagonal)."""
     a = j[3] + ridge
     b = j[4]
@@ -203,7 +203,7 @@ def settle(
     report[OVERLAP] = total
     if not total > 0.0:
         return FEW
-    if not _solve(
+    if not solve_plane(
         loaded, loaded[0] - target[0], loaded[1] - target[1], loaded[2] - target[2], 0.0, q
     ):
         return FEW
@@ -251,7 +251,8 @@ def settle(
         r1 = sums[1] - target[1]
         r2 = sums[2] - target[2]
         if steps > MOST_STEPS or not (
-            _solve(sums, r0, r1, r2, 0.0, dq) or _solve(sums, r0, r1, r2, RIDGE * total, dq)
+            solve_plane(sums, r0, r1, r2, 0.0, dq)
+            or solve_plane(sums, r0, r1, r2, RIDGE * total, dq)
         ):
             break
         pace = 1.0

@@ -1,6 +1,6 @@
-"""Polynomials of two places for kernels: moved, turned, added to gaps; and small dense systems.
+"""Polynomials of two places for kernels: moved, turned, summed and added over rows; small dense systems.
 
-A polynomial holds `POWERS` coefficients in the order of `lapwright.metrology.bending.orders`.
+A polynomial holds its coefficients in the order of `lapwright.metrology.bending.orders`, to an even degree.
 """
 
 from __future__ import annotations
@@ -12,9 +12,7 @@ from numpy.typing import NDArray
 
 from lapwright.contact.cells import Rowset
 from lapwright.contact.compile import part
-from lapwright.metrology.bending import DEGREE
-
-POWERS = (DEGREE + 1) * (DEGREE + 2) // 2
+from lapwright.contact.equilibrium import add_row
 
 Array = NDArray[np.float64]
 
@@ -28,10 +26,17 @@ def clear(out: Array) -> None:
 
 
 @part
+def clear_row(row: Array) -> None:
+    """Fill a row with nought."""
+    for i in range(row.shape[0]):
+        row[i] = 0.0
+
+
+@part
 def _growing(x: float, out: Array) -> None:
     """1, x, x^2, ..."""
     out[0] = 1.0
-    for k in range(1, DEGREE + 1):
+    for k in range(1, out.shape[0]):
         out[k] = out[k - 1] * x
 
 
@@ -45,7 +50,7 @@ def shifted_powers(
     _growing(ox, at_x)
     _growing(oy, at_y)
     _growing(scale, grown)
-    for d in range(DEGREE + 1):
+    for d in range(binomial.shape[0]):
         for j in range(d + 1):
             i = d - j
             row = out[d * (d + 1) // 2 + j]
@@ -64,7 +69,7 @@ def turned_powers(cos: float, sin: float, binomial: Array, tables: Array, out: A
     _growing(cos, of_cos)
     _growing(sin, of_sin)
     _growing(-sin, back)
-    for d in range(DEGREE + 1):
+    for d in range(binomial.shape[0]):
         first = d * (d + 1) // 2
         for j in range(d + 1):
             i = d - j
@@ -76,52 +81,98 @@ def turned_powers(cos: float, sin: float, binomial: Array, tables: Array, out: A
 
 
 @part
-def through(form: Array, between: Array, work: Array, out: Array) -> None:
-    """Add form^T between form to `out`; `work` is scratch.
+def through(form: Array, degree: int, modes: Array, first: int, out: Array) -> None:
+    """Add form^T modes to the columns of `out` from `first` on.
 
     A row of `form` holds powers up to its own degree: what lies beyond is not looked at.
     """
-    for i in range(POWERS):
-        for k in range(POWERS):
-            work[i, k] = 0.0
-        for d in range(DEGREE + 1):
-            stop = (d + 1) * (d + 2) // 2
-            for j in range(d * (d + 1) // 2, stop):
-                b = between[i, j]
-                for k in range(stop):
-                    work[i, k] += b * form[j, k]
-    for d in range(DEGREE + 1):
+    many = modes.shape[1]
+    for d in range(degree + 1):
         stop = (d + 1) * (d + 2) // 2
         for i in range(d * (d + 1) // 2, stop):
-            for j in range(stop):
-                f = form[i, j]
+            for k in range(stop):
+                f = form[i, k]
                 if f != 0.0:
-                    for k in range(POWERS):
-                        out[j, k] += f * work[i, k]
+                    for m in range(many):
+                        out[k, first + m] += f * modes[i, m]
 
 
 @part
 def line_powers(d: Array, eta: float, e: Array) -> None:
-    """Coefficients (DEGREE + 1,) in xi, at eta, of a polynomial of both."""
-    for i in range(DEGREE + 1):
+    """Coefficients (degree + 1,) in xi, at eta, of a polynomial of both."""
+    highest = e.shape[0] - 1
+    for i in range(highest + 1):
         total = 0.0
-        for j in range(DEGREE - i, -1, -1):
+        for j in range(highest - i, -1, -1):
             total = total * eta + d[(i + j) * (i + j + 1) // 2 + j]
         e[i] = total
 
 
 @part
-def add_bent(rows: Rowset, used: int, unit: float, bent: Array, e: Array) -> None:
-    """Add a polynomial (POWERS,) [m] to the gaps."""
-    for r in range(used):
-        line_powers(bent, rows.eta[r], e)
-        e0, e1, e2, e3, e4, e5, e6 = e[0], e[1], e[2], e[3], e[4], e[5], e[6]
-        xi0 = rows.xi[r]
-        n = rows.length[r]
-        gaps = rows.gap[rows.first[r] : rows.first[r] + n]
+def along_row(e: Array, x: Array, n: int, v: Array) -> None:
+    """Fill v with the polynomial `e` (odd in number) at a row's n places x."""
+    i = e.shape[0] - 1
+    top = e[i]
+    if i >= 6:
+        a, b, c, d, f, g = e[i - 1], e[i - 2], e[i - 3], e[i - 4], e[i - 5], e[i - 6]
         for k in range(n):
-            x = xi0 + k * unit
-            gaps[k] += e0 + x * (e1 + x * (e2 + x * (e3 + x * (e4 + x * (e5 + x * e6)))))
+            at = x[k]
+            v[k] = (((((top * at + a) * at + b) * at + c) * at + d) * at + f) * at + g
+        i -= 6
+    else:
+        for k in range(n):
+            v[k] = top
+    while i >= 4:
+        a, b, c, d = e[i - 1], e[i - 2], e[i - 3], e[i - 4]
+        for k in range(n):
+            at = x[k]
+            v[k] = (((v[k] * at + a) * at + b) * at + c) * at + d
+        i -= 4
+    if i >= 2:
+        a, b = e[1], e[0]
+        for k in range(n):
+            v[k] = (v[k] * x[k] + a) * x[k] + b
+
+
+@part
+def add_bent(
+    rows: Rowset,
+    used: int,
+    unit: float,
+    bent: Array,
+    e: Array,
+    x: Array,
+    v: Array,
+    sums: Array,
+) -> None:
+    """Add a polynomial [m] to the gaps and fill `sums` (9,) of everything loaded at the plane 0."""
+    for i in range(sums.shape[0]):
+        sums[i] = 0.0
+    for r in range(used):
+        n = rows.length[r]
+        line_powers(bent, rows.eta[r], e)
+        xi = rows.xi[r]
+        for k in range(n):
+            x[k] = xi + k * unit
+        along_row(e, x, n, v)
+        gaps = rows.gap[rows.first[r] : rows.first[r] + n]
+        shares = rows.share[rows.first[r] : rows.first[r] + n]
+        s0 = 0.0
+        s1 = 0.0
+        g0 = 0.0
+        g1 = 0.0
+        g2 = 0.0
+        for k in range(n):
+            gap = gaps[k] + v[k]
+            gaps[k] = gap
+            at = x[k]
+            w = shares[k]
+            s0 += w * gap
+            s1 += w * gap * at
+            g0 += w
+            g1 += w * at
+            g2 += w * at * at
+        add_row(sums, rows.eta[r], s0, s1, g0, g1, g2)
 
 
 @part
@@ -136,7 +187,7 @@ def span(rows: Rowset, used: int, unit: float, bent: Array, e: Array) -> Any:
             if rows.share[first + k] > 0.0:
                 x = rows.xi[r] + k * unit
                 v = 0.0
-                for i in range(DEGREE, -1, -1):
+                for i in range(e.shape[0] - 1, -1, -1):
                     v = v * x + e[i]
                 low = min(low, v)
                 high = max(high, v)
@@ -144,65 +195,100 @@ def span(rows: Rowset, used: int, unit: float, bent: Array, e: Array) -> Any:
 
 
 @part
-def times(a: Array, x: Array, out: Array) -> None:
-    """Put a x into out."""
-    for i in range(POWERS):
-        total = 0.0
-        for k in range(POWERS):
-            total += a[i, k] * x[k]
-        out[i] = total
+def share_sums(w: Array, n: int, first: int, before: Array, out: Array) -> None:
+    """Fill `out` with sums of w times powers of x over a row, from sums of powers before each column.
+
+    Summed by parts: only where w changes is anything to be done, which in whole land is at the ends.
+    """
+    many = out.shape[0]
+    for p in range(many):
+        out[p] = 0.0
+    off = 0.0
+    for k in range(n):
+        off += abs(w[k] - 1.0)
+    low, high = 0, n
+    if off < n:
+        while low < n and w[low] != 1.0:
+            off -= abs(w[low] - 1.0)
+            low += 1
+        while high > low and w[high - 1] != 1.0:
+            high -= 1
+            off -= abs(w[high] - 1.0)
+    if off > 1e-9:  # not whole between its ends
+        low = high = n
+    last = 0.0
+    k = 0
+    while k <= n:
+        now = w[k] if k < n else 0.0
+        if now != last:
+            change = last - now
+            at = before[first + k]
+            for p in range(many):
+                out[p] += change * at[p]
+            last = now
+        k = high if k == low and high > low else k + 1
+
+
+@part
+def row_sums(w: Array, x: Array, n: int, out: Array) -> None:
+    """Fill `out` with sums of w times 1, x, x^2, ... to an even power, over n places; w is written over."""
+    highest = out.shape[0] - 1
+    for i in range(0, highest, 2):
+        even = 0.0
+        odd = 0.0
+        for k in range(n):
+            once = w[k] * x[k]
+            even += w[k]
+            odd += once
+            w[k] = once * x[k]
+        out[i] = even
+        out[i + 1] = odd
+    last = 0.0
+    for k in range(n):
+        last += w[k]
+    out[highest] = last
 
 
 @part
 def times_turned(a: Array, x: Array, out: Array) -> None:
     """Add a^T x to out."""
-    for k in range(POWERS):
-        for i in range(POWERS):
-            out[i] += a[k, i] * x[k]
+    for k in range(a.shape[0]):
+        f = x[k]
+        if f != 0.0:
+            for i in range(a.shape[1]):
+                out[i] += a[k, i] * f
 
 
 @part
-def solve_four(a: Array, b: Array) -> bool:
-    """Solve a x = b for four right sides in place, by elimination with the largest pivot of each column."""
-    n = a.shape[0]
-    for k in range(n):
-        best = k
-        for i in range(k + 1, n):
-            if abs(a[i, k]) > abs(a[best, k]):
-                best = i
-        if not abs(a[best, k]) > 0.0:
+def times(a: Array, x: Array, out: Array) -> None:
+    """Add a x to out."""
+    for i in range(a.shape[0]):
+        total = 0.0
+        for k in range(a.shape[1]):
+            total += a[i, k] * x[k]
+        out[i] += total
+
+
+@part
+def solve_definite(h: Array, g: Array, m: int) -> bool:
+    """Solve h x = g in place by elimination; h (m, m) symmetric, its upper half written over.
+
+    False: h is not positive definite.
+    """
+    for k in range(m):
+        scale = h[k, k]
+        for i in range(k):
+            scale += h[i, k] * h[i, k] / h[i, i]
+        if not h[k, k] > 1e-13 * scale:
             return False
-        if best != k:
-            for j in range(k, n):
-                a[k, j], a[best, j] = a[best, j], a[k, j]
-            for j in range(4):
-                b[k, j], b[best, j] = b[best, j], b[k, j]
-        for i in range(k + 1, n):
-            f = a[i, k] / a[k, k]
-            if f != 0.0:
-                for j in range(k + 1, n):
-                    a[i, j] -= f * a[k, j]
-                for j in range(4):
-                    b[i, j] -= f * b[k, j]
-    for i in range(n - 1, -1, -1):
-        for j in range(4):
-            total = b[i, j]
-            for k in range(i + 1, n):
-                total -= a[i, k] * b[k, j]
-            b[i, j] = total / a[i, i]
-    return True
-
-
-@part
-def solve_three(m: Array, r: Array, q: Array) -> bool:
-    """Solve the 3 x 3 system of m (3, 3), nearly symmetric, by Cramer's rule."""
-    a, b, c = m[0, 0], m[0, 1], m[0, 2]
-    d, e, f = m[1, 0], m[1, 1], m[1, 2]
-    g, h, i = m[2, 0], m[2, 1], m[2, 2]
-    whole = a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g)
-    if not abs(whole) > 1e-14 * abs(a) ** 3:
-        return False
-    q[0] = (r[0] * (e * i - f * h) - b * (r[1] * i - f * r[2]) + c * (r[1] * h - e * r[2])) / whole
-    q[1] = (a * (r[1] * i - f * r[2]) - r[0] * (d * i - f * g) + c * (d * r[2] - r[1] * g)) / whole
-    q[2] = (a * (e * r[2] - r[1] * h) - b * (d * r[2] - r[1] * g) + r[0] * (d * h - e * g)) / whole
+        for i in range(k + 1, m):
+            f = h[k, i] / h[k, k]
+            for j in range(i, m):
+                h[i, j] -= f * h[k, j]
+            g[i] -= f * g[k]
+    for i in range(m - 1, -1, -1):
+        total = g[i]
+        for k in range(i + 1, m):
+            total -= h[i, k] * g[k]
+        g[i] = total / h[i, i]
     return True

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from lapwright.contact import wear as loops
 from lapwright.contact.average import Pair, Sample
 from lapwright.contact.bear import PEAK, TOLD_COLUMNS
-from lapwright.contact.bent import Flexure
 from lapwright.contact.equilibrium import PLANE, REPORT_COLUMNS
+from lapwright.contact.flexure import Flexure
 from lapwright.contact.sampling import block_sample
 from lapwright.contact.stability import support_margin
 from lapwright.kinematics.motion import Motion, Poses

@@ -18,9 +18,7 @@ from numpy.typing import NDArray
 
 from lapwright.contact.bear import TOLD_COLUMNS, press
 from lapwright.contact.bent import (
-    BENDS,
     BENDS_TOP,
-    SCRATCH,
     Bending,
     Bodies,
     bend,
@@ -101,8 +99,9 @@ def _bend(
     radius: float,
     bending: Bending,
     report: Array,
+    work: Array,
 ) -> bool:
-    """Bend both bodies as a pose asks; False: how they bend was not found."""
+    """Bend both bodies as a pose asks, `work[0]` as `settle` asks; False: how they bend was not found."""
     hand = pose[HANDS]
     bent = bend(
         rows,
@@ -117,11 +116,13 @@ def _bend(
         math.sin(hand),
         radius,
         pose[LOAD:],
+        report,
         bending,
-        bending.rows[BENDS],
     )
     report[BENT] = bent
     if bent >= 0.0:
+        for i in range(work.shape[1]):
+            work[0, i] = bending.work[0, i]
         return True
     report[STATUS] = FAILED
     land = 0.0
@@ -156,24 +157,19 @@ def _shifted(
         sy = int(np.rint(poses[p, C_Y] / bottom.cell + 0.5 * (nyb - nyt)))
         used = lay_shifted(bottom, top, sx, sy, top.radius, rows, work[0])
         target = poses[p, LOAD:]
+        begun = warm
         if bodies is not None and bending is not None:
             if not _bend(
-                rows, used, unit, bodies, poses[p], 1.0, 0.0, top.radius, bending, reports[p]
+                rows, used, unit, bodies, poses[p], 1.0, 0.0, top.radius, bending, reports[p], work
             ):
                 continue
-            sum_rows(
-                rows,
-                used,
-                unit,
-                small[0],
-                work[0],
-            )
+            begun = reports[p, LIFTED] > 0.0
         status = settle_rows(
             rows,
             used,
             unit,
             target,
-            warm,
+            begun,
             reports[p],
             work,
         )
@@ -358,21 +354,31 @@ def _turned(
             used = gather(own, other, at_x, at_y, cos, way * sin, from_x, from_y, radius, rows)
             amount = poses[p, WEIGHT] * stiffness
             if side == 0:
-                if (
-                    bodies is not None
-                    and bending is not None
-                    and not _bend(
-                        rows, used, unit, bodies, poses[p], cos, sin, radius, bending, reports[p]
+                begun = warm
+                if bodies is not None and bending is not None:
+                    if not _bend(
+                        rows,
+                        used,
+                        unit,
+                        bodies,
+                        poses[p],
+                        cos,
+                        sin,
+                        radius,
+                        bending,
+                        reports[p],
+                        work,
+                    ):
+                        break
+                    begun = reports[p, LIFTED] > 0.0
+                else:
+                    sum_rows(
+                        rows,
+                        used,
+                        unit,
+                        plane,
+                        work[0],
                     )
-                ):
-                    break
-                sum_rows(
-                    rows,
-                    used,
-                    unit,
-                    plane,
-                    work[0],
-                )
                 force = target[0]
                 if held != FREE:
                     force = _held(rows, used, unit, held, reports[p], work)
@@ -384,7 +390,7 @@ def _turned(
                         used,
                         unit,
                         target,
-                        warm,
+                        begun,
                         reports[p],
                         work,
                     )
@@ -404,8 +410,10 @@ def _turned(
                 v[0] = cos * poses[p, V_X] + sin * poses[p, V_Y]
                 v[1] = -sin * poses[p, V_X] + cos * poses[p, V_Y]
                 if bodies is not None and bending is not None:
-                    turned_back(bending.rows[BENDS], cos, sin, bending, bending.rows[BENDS_TOP])
-                    add_bent(rows, used, unit, bending.rows[BENDS_TOP], bending.rows[SCRATCH])
+                    turned_back(bending, cos, sin)
+                    shape = bending.rows[BENDS_TOP]
+                    e, line = bending.tables[0], bending.line
+                    add_bent(rows, used, unit, shape, e, line[0], line[1], bending.work[1])
                 finer = top.cell / bottom.cell
                 gathered = _force(rows, used, unit, plane) * finer * finer
                 factor = force / gathered if gathered > 0.0 else 0.0
@@ -437,7 +445,7 @@ def wear_shifted(
     """
     given = _given(bottom, top, stiffness, poses, warm)
     rows, work = scratch(bottom, top)
-    bending = None if bodies is None else bending_scratch(_width(bottom, top))
+    bending = bending_scratch(_width(bottom, top), bodies)
     _shifted(*given, wear_bottom, wear_top, reports, rows, work, np.zeros((4, 6)), bodies, bending)
 
 
@@ -461,7 +469,7 @@ def wear_turned(
     given = _given(bottom, top, stiffness, poses, warm)
     rows, work = scratch(bottom, top)
     maps, told = np.zeros((2, 0, 0)), np.zeros((0, TOLD_COLUMNS))
-    bending = None if bodies is None else bending_scratch(_width(bottom, top))
+    bending = bending_scratch(_width(bottom, top), bodies)
     scratches = rows, work, np.zeros((4, 6))
     maps_told = maps[0], maps[1], told
     _turned(
@@ -488,7 +496,7 @@ def bear(
     given = _given(bottom, top, stiffness, poses, False)
     rows, work = scratch(bottom, top)
     none = np.zeros((0, 0))
-    bending = None if bodies is None else bending_scratch(_width(bottom, top))
+    bending = bending_scratch(_width(bottom, top), bodies)
     scratches = rows, work, np.zeros((4, 6))
     _turned(*given, FREE, none, none, reports, *scratches, maps[0], maps[1], told, bodies, bending)
     return maps[0, 1:-1, 1:-1].copy(), maps[1, 1:-1, 1:-1].copy()

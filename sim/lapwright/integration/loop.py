@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.contact.average import CHUNKS, Pair, Placed
-from lapwright.contact.bent import Flexure
+from lapwright.contact.flexure import Flexure
 from lapwright.contact.gang import Gang
 from lapwright.contact.joint import Joint, samples_under
 from lapwright.contact.sampling import FEWEST_A_STROKE, PLASTIC, block_sample, block_samples

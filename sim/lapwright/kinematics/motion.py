@@ -584,3 +584,19 @@ def _back_after(angle: float) -> int:
     off = np.abs(np.remainder(counts * angle + pi, 2.0 * pi) - pi)
     hits = np.nonzero(off < SAME_ANGLE)[0]
     return int(counts[hits[0]]) if hits.size else 0
+
+
+def instants_of(step: Step, number: int) -> Array:
+    """Instants [strokes] that stand for a stroke; of one that goes on over several, in every phase of it."""
+    period = max(step.curve.period, 1.0)
+    if period == 1.0:
+        return np.arange(number) / number
+    number *= 4
+    spread: Array = np.floor(np.arange(number) / number * period) + np.arange(number) * GOLDEN % 1.0
+    return spread
+
+
+def places_of(step: Step, number: int = 6) -> tuple[tuple[float, float], ...]:
+    """Places of the top's centre [m] at `instants_of` a step."""
+    poses = Motion(step).poses(instants_of(step, number))
+    return tuple(zip(poses.cx.tolist(), poses.cy.tolist(), strict=True))

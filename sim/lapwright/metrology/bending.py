@@ -26,7 +26,7 @@ from lapwright.specification.materials import Material
 from lapwright.specification.outline import Outline, Rectangle
 from lapwright.specification.plate import Plate
 
-DEGREE = 6  # of bodies that are lapped; `contact.polynomials` is written for it
+DEGREE = 6  # of bodies that are lapped, at least
 SHEAR = 5.0 / 6.0
 ROUND = 64  # points round a palm
 RING_POINTS = 96  # round a circle, of a rule that integrates outlines
@@ -194,6 +194,17 @@ def _legendre_as_powers(degree: int, half_x: float, half_y: float) -> Array:
     return out
 
 
+def _modes(give: Array, outline: Outline, degree: int, least: float) -> Array:
+    """Modes (n, m) of a compliance, at right angles over the outline, that give more than `least` [m3/N]."""
+    x, y, area = rule(outline, 2 * degree)
+    values = powers(x / outline.radius, y / outline.radius, degree)
+    r: Array = np.linalg.qr((values * np.sqrt(area)).T)[1]
+    size, shapes = np.linalg.eigh(r @ give @ r.T)
+    kept = np.flatnonzero(size > max(least, 1e-12 * size[-1]))[::-1]
+    out: Array = give @ r.T @ shapes[:, kept] / np.sqrt(size[kept])
+    return out
+
+
 @lru_cache(maxsize=64)
 def mean_powers(outline: Outline, degree: int) -> Array:
     """Mean of each power over the outline, (n,): the work of an even load of 1 N."""
@@ -257,6 +268,27 @@ class Elastic:
     def weight(self) -> Array:
         """Work (n,) [N] of its own weight."""
         return self.plate.weight * self.even
+
+    def modes(self, stiffness: float, felt: float) -> Array:
+        """Shapes (n, m) [m per root of N m] that sum up to the compliance, each times itself, softest first.
+
+        Shapes at right angles over the outline; those left out give less under an even foundation of
+        `stiffness` than `felt` of its own give.
+
+        Parameters
+        ----------
+        stiffness : float
+            Of what presses [Pa/m].
+        felt : float
+            Least give of a mode beside the foundation's.
+
+        Returns
+        -------
+        Array
+            (n, m)
+
+        """
+        return _modes(self.compliance, self.plate.outline, self.degree, felt / stiffness)
 
     def pressed(self, at: tuple[float, float], size: float = 0.0) -> Array:
         """Work (n,) of 1 N at a place [m]: at a point, or evenly over a round patch of diameter `size` [m].

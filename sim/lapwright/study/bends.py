@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.kinematics.motion import Motion
+from lapwright.kinematics.motion import Motion, instants_of, places_of
 from lapwright.limits import limit_of
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
@@ -22,9 +22,7 @@ from lapwright.specification.step import Step
 if TYPE_CHECKING:
     from lapwright.study.model import Study
 
-PLACES = 6  # of a stroke
-POINTS = 21  # across a face
-GOLDEN = 0.6180339887
+SEESAW_PLACES = 24  # of a stroke
 FINEST = 1e-4  # [m]: what a gauge resolves in slopes is no size
 
 Array = NDArray[np.float64]
@@ -116,35 +114,18 @@ def _ways(step: Step) -> list[tuple[str, str]]:
 
 def _bent(top: Plate, bottom: Plate, step: Step) -> dict[str, float]:
     """Span of the bend of both faces [m], the largest over the places of a stroke."""
-    from lapwright.metrology.bending import DEGREE, Elastic
+    from lapwright.metrology.bending import Elastic
+    from lapwright.metrology.evenly import bent_faces, enough, points_of
 
-    above, below = Elastic(top, DEGREE), Elastic(bottom, DEGREE)
-    on_feet = None if bottom.feet is None else below.on(np.array(bottom.feet))
-    warm_top, warm_bottom = (
-        body.warm(step.warm.get(body.plate.name, 0.0)) for body in (above, below)
-    )
-    force = step.load.force
-    palms = [force * (p.share or 0.0) * above.pressed(p.at, p.size) for p in step.load.hands]
-    pushed = above.weight + (np.sum(palms, axis=0) if palms else force * above.even)
-    xt, yt = _points(top)
-    xb, yb = _points(bottom)
-    poses = Motion(step).poses(_instants(step, PLACES))
-    spans = {top.name: 0.0, bottom.name: 0.0}
-    for cx, cy in zip(poses.cx, poses.cy, strict=True):
-        # As seen from above, nothing turned: outlines are their own mirror images.
-        on = bottom.outline.signed_distance(xt + cx, yt + cy) <= 0.0
-        if np.count_nonzero(on) < 3:
-            continue
-        share = _balanced(xt[on], yt[on], top.weight + force, force, step)
-        work = above.pressed_many(xt[on], yt[on]) @ share
-        bent = above.compliance @ (pushed - work) + warm_top
-        spans[top.name] = max(spans[top.name], np.ptp(above.heights(bent, xt, yt)))
-        bent = warm_bottom
-        if on_feet is not None:
-            work = below.pressed_many(xt[on] + cx, yt[on] + cy) @ share
-            bent = on_feet @ -(work + below.weight) + warm_bottom
-        spans[bottom.name] = max(spans[bottom.name], np.ptp(below.heights(bent, xb, yb)))
-    return {name: float(span) for name, span in spans.items()}
+    places = places_of(step)
+    degree = enough(top, bottom, step.load, places)
+    spans = {}
+    faces = bent_faces(top, bottom, step.load, places, degree)
+    for plate, bent in zip((top, bottom), faces, strict=True):
+        body = Elastic(plate, degree)
+        warm = body.heights(body.warm(step.warm.get(plate.name, 0.0)), *points_of(plate))
+        spans[plate.name] = float(np.ptp(bent + warm, axis=1).max())
+    return spans
 
 
 def seesaw(plates: Mapping[str, Plate], step: Step) -> float:
@@ -167,7 +148,7 @@ def seesaw(plates: Mapping[str, Plate], step: Step) -> float:
     """
     worst = -np.inf
     motion = Motion(step)
-    poses = motion.poses(_instants(step, 4 * PLACES))
+    poses = motion.poses(instants_of(step, SEESAW_PLACES))
     for over, under in _ways(step):
         top, bottom = plates[over], plates[under]
         if bottom.feet is None:
@@ -194,35 +175,6 @@ def _outside(feet: Array, points: Array) -> float:
             if np.all((feet - ring[a]) @ out <= 1e-9):  # an edge of the hull, anticlockwise
                 worst = max(worst, float(((points - ring[a]) @ out).max()))
     return worst
-
-
-def _instants(step: Step, number: int) -> Array:
-    """Instants [strokes] that stand for a stroke; of one that goes on over several, in every phase of it."""
-    period = max(step.curve.period, 1.0)
-    if period == 1.0:
-        return np.arange(number) / number
-    number *= 4
-    spread: Array = np.floor(np.arange(number) / number * period) + np.arange(number) * GOLDEN % 1.0
-    return spread
-
-
-def _points(plate: Plate) -> tuple[Array, Array]:
-    """Points of a face [m], evenly spread."""
-    width, height = plate.outline.size
-    nx, ny = (max(5, round(POINTS * side / max(width, height))) for side in (width, height))
-    x, y = np.meshgrid(
-        ((np.arange(nx) + 0.5) / nx - 0.5) * width, ((np.arange(ny) + 0.5) / ny - 0.5) * height
-    )
-    on = plate.outline.signed_distance(x, y) <= 0.0
-    return x[on], y[on]
-
-
-def _balanced(x: Array, y: Array, load: float, force: float, step: Step) -> Array:
-    """Forces [N] at points, linear over them, that carry the load where it acts."""
-    linear = np.stack([np.ones(x.size), x, y])
-    asked = np.array([load, force * step.load.at[0], force * step.load.at[1]])
-    share: Array = linear.T @ np.linalg.lstsq(linear @ linear.T, asked, rcond=1e-12)[0]
-    return share
 
 
 def bends_of(study: Study) -> tuple[Bend, ...]:
