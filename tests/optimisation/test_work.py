@@ -30,7 +30,7 @@ from lapwright.optimisation.jobs import Answer, Job, jobs_of, run_case
 from lapwright.optimisation.workers import (
     AT_A_TIME,
     Acquaintance,
-    Watch,
+    Lookout,
     WorkerPool,
     _size,
     cluster,
@@ -165,7 +165,7 @@ def test_a_cluster_whose_workers_go_is_waited_for_and_one_that_is_gone_is_told_o
                 told.append(text)
                 print(2, file=running.stdin, flush=True)
 
-            assert isinstance(crew.look.__self__, Watch)  # type: ignore[attr-defined]
+            assert isinstance(crew.look.__self__, Lookout)  # type: ignore[attr-defined]
             crew.look.__self__.tell = heard  # type: ignore[attr-defined]
             found = [a for some in work_through(crew, naps, range(60), lost=naps) for a in some]
             assert sorted(found) == [10 * job for job in range(60)]
@@ -224,7 +224,7 @@ def test_that_no_worker_is_left_is_said_once_until_one_comes(
     monkeypatch.setattr(workers, "ALONE", 0.0)
     told: list[str] = []
     there = [2, 0, 0, 1, 0]
-    watch = Watch(lambda: there.pop(0), "tcp://a:1", told.append)
+    watch = Lookout(lambda: there.pop(0), "tcp://a:1", told.append)
     said = []
     for _ in range(5):
         watch.look()
