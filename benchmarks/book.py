@@ -24,7 +24,6 @@ from shops import Shop, random_step, shop_of
 from lapwright.modal.basis import form_names
 from lapwright.optimisation import advise as choice
 from lapwright.optimisation import rollout as rules
-from lapwright.optimisation import spell as lapped
 from lapwright.optimisation.advise import advise
 from lapwright.optimisation.bench import Bench, bench_of, flatness, target_of
 from lapwright.optimisation.book import PracticeShop
@@ -503,9 +502,7 @@ def main() -> None:
     parser.add_argument("--shops", type=int, default=20)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--advised", action="store_true", help="half of the spells as advised")
-    parser.add_argument(
-        "--haste", action="store_true", help="a planner that plays less, half of the members"
-    )
+    parser.add_argument("--haste", action="store_true", help="a planner that plays less")
     parser.add_argument("--policies", nargs="+", choices=POLICIES, default=POLICIES)
     parser.add_argument("--share", type=float, default=1.0, help="of their forms, of worth")
     parser.add_argument("--tell", action="store_true")
@@ -515,7 +512,7 @@ def main() -> None:
     if args.haste:
         choice.CHOOSING, choice.TELLING, choice.LOOKED_AT, rules.OF_TURNS = 18, 48, 4, 2
         choice.LENGTHS, rules.BY_TURNS = (300.0, 900.0, 1800.0), (900.0, 1800.0)
-        rules.FINISHES, rules.FINES, lapped.MEMBERS = (1.0, 0.36), (2.5,), 192
+        rules.FINISHES, rules.FINES = (1.0, 0.36), (2.5,)
     lap, tell = PARTS[args.part]
     lines = args.out.read_text("utf-8").splitlines() if args.out.exists() else []
     rows = [json.loads(line) for line in lines if line.endswith("}")]

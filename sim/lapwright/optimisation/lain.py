@@ -25,6 +25,7 @@ from lapwright.specification.step import Load, Step
 
 Array = NDArray[np.float64]
 
+PART_FINENESS = 1.0  # of parts: forms end within 2 nm of those at 2.5, and seldom more than 0.5
 MATED_FINENESS = 0.75  # of a carrier: all of it bears, and between two rings lie points enough
 
 
@@ -87,7 +88,7 @@ class Lain:
         self.names = (*self.onward, *self.parts)
         self.off = slice(bench.layout.size - len(bench.layout.plates), None)
         if batch.joined:
-            spell = bench.spell(step, key, any_hand)
+            spell = bench.spell(step, key, any_hand, PART_FINENESS)
             order = [own[0] for own in groups] + [k for own in groups for k in own[1:]]
             spell.tops = self.parts
             spell.places = tuple(batch.place(k, (0.0, 0.0)) for k in order)
@@ -95,12 +96,12 @@ class Lain:
             return
         self.spells = []
         for own in groups:
-            spell = bench.spell(_placed(batch, step, own[0]), key, any_hand)
+            spell = bench.spell(_placed(batch, step, own[0]), key, any_hand, PART_FINENESS)
             spell.beside = len(own)
             self.spells.append(spell)
         for name in carrier:
-            spell = bench.spell(replace(step, top=name, load=Load()), key, any_hand)
-            spell.fineness = MATED_FINENESS
+            top = replace(step, top=name, load=Load())
+            spell = bench.spell(top, key, any_hand, MATED_FINENESS)
             self.spells.append(spell)
 
     def check(self) -> None:

@@ -127,8 +127,8 @@ class Spell:
         return self._flows[key]
 
     def bearing(self, top: str, bottom: str, hand: int) -> Callable[[], Flows] | None:
-        """By what pairs go on once all land bears; None where one top is not alone on the bottom."""
-        alone = self.beside == 1 and not self.places and len(self.tops) < 2
+        """By what pairs go on once all land bears; None where tops lie there as one body."""
+        alone = not self.places and len(self.tops) < 2
         return partial(self.flows_of, top, bottom, hand) if alone else None
 
     def after(self, known: Knowledge) -> Knowledge:
