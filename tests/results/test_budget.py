@@ -12,6 +12,7 @@ from lapwright.commands.main import main
 from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings
 from lapwright.optimisation.cases import Tolerance, drawn
+from lapwright.presentation.words import takes
 from lapwright.results import budget
 from lapwright.results.budget import budget_of, budget_of_many, rehearsed
 from lapwright.results.recorder import heading, lapped
@@ -175,6 +176,11 @@ def test_scripts_are_always_told(capsys, tmp_path: Path) -> None:
         (tmp_path / "out").rename(tmp_path / f"out-{command}")
 
 
+def test_at_most_is_said_where_the_end_is_open() -> None:
+    assert takes(300.0, 1e9, 1e9).startswith("About 5 min, 1 GB")
+    assert takes(300.0, 1e9, 1e9, at_most=True).startswith("At most about 5 min, 1 GB")
+
+
 @pytest.mark.campaign
 def test_people_are_told_what_takes_long(monkeypatch, capsys, tmp_path: Path) -> None:
     assert main(["run", *words_of(tmp_path), "--force"]) == 0
@@ -182,7 +188,7 @@ def test_people_are_told_what_takes_long(monkeypatch, capsys, tmp_path: Path) ->
     monkeypatch.setattr(budget, "ADVICE", 40.0)
     assert main(["run", *words_of(tmp_path), "--force"]) == 0
     first = capsys.readouterr().err.splitlines()[0]
-    assert first.startswith("At most about 4")
+    assert first.startswith("About 4")
     assert "GB of memory" in first
     assert first.endswith("on disk while it works.")
 

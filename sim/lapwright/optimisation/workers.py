@@ -301,6 +301,7 @@ A = TypeVar("A")
 AT_A_TIME = 1.0  # s of work in one chunk
 AHEAD = 2  # chunks given out to each worker
 LOOK = 0.2  # s between looks at whether to stop
+ENDED = "each was ended before it had done any: memory ran short, or somebody ended it; --resume goes on"
 GIVE_UP = 3  # jobs lost one after another before any was done: then it is not the jobs' fault
 
 
@@ -376,6 +377,8 @@ def work_through(
                 lost_in_a_row += 1
                 if not done_any and lost_in_a_row >= GIVE_UP:
                     reason = " ".join(f"{type(trouble).__name__}: {trouble}".split())[:200]
+                    if isinstance(trouble, BrokenExecutor):
+                        reason = ENDED
                     raise CannotDoError(f"no worker can do this work ({reason})", code="workers")
                 yield [lost(given.jobs[0])]
             if broken:

@@ -212,8 +212,6 @@ def read_resume(path: Path | str) -> tuple[Run, str]:
 
 
 def _read(path: Path) -> tuple[Run, str | None]:
-    import h5py
-
     if not os.path.exists(path):
         raise RunFileError(f"there is no run file '{path}'")
     if os.path.isdir(path):
@@ -221,12 +219,7 @@ def _read(path: Path) -> tuple[Run, str | None]:
     if not (os.path.isfile(path) and os.path.getsize(path)):  # a pipe would have us wait
         raise RunFileError(f"{path} is not a whole run file: it is empty, a pipe or a device")
     try:
-        sealed = _sealed(path)
-        with h5py.File(path, "r") as file:
-            schema = _schema(file, path)
-            if not sealed and schema != TEXT_SCHEMA:
-                raise UnsoundError("it has changed since it was written")
-            tree = _Reader(os.path.getsize(path), sealed).group(file)
+        schema, tree = _tree(path)
         resume = tree.attrs.get("resume")
         return run_of(tree, schema), None if resume is None else str(resume)
     except RunFileError:
@@ -250,6 +243,18 @@ def _read(path: Path) -> tuple[Run, str | None]:
         raise RunFileError(
             f"{path} is not a whole run file (damaged, cut short, or something else): run the study again"
         ) from trouble
+
+
+def _tree(path: Path) -> tuple[int, Group]:
+    """What a file holds, of which layout."""
+    import h5py
+
+    sealed = _sealed(path)
+    with h5py.File(path, "r") as file:
+        schema = _schema(file, path)
+        if not sealed and schema != TEXT_SCHEMA:
+            raise UnsoundError("it has changed since it was written")
+        return schema, _Reader(os.path.getsize(path), sealed).group(file)
 
 
 def seal_of(path: Path) -> str | None:
