@@ -127,3 +127,18 @@ def test_rounds_of_which_a_gauge_ends_the_first_make_no_more() -> None:
     one, two = (wedges_ahead(study(turn="none", more=more, minutes=90, rounds=n)) for n in (1, 2))
     assert two[-1]["A"].by == pytest.approx(one[-1]["A"].by, rel=0.05)
     assert one[-1]["A"].by > 0.05e-6
+
+
+@pytest.mark.parametrize("asked", [0.1, 0.3])
+def test_a_step_that_stops_when_parallel_makes_no_wedge_beyond(asked: float) -> None:
+    """Pressed on its thick side until the wedge is that small: left as asked, as the run leaves it."""
+    above = DISC + ', wedge = { by = "0.8 um", high = "3:00" }'
+    text = PAIR.format(
+        rounds=1, above=above, below=DISC, turn="none", x=-8, y=0, fix="top", minutes=240,
+        more=f'until = {{ wedge = {{ A = "{asked} um" }} }}',
+    )  # fmt: skip
+    made = parse(text)
+    told, run = wedges_ahead(made)[-1]["A"], made.run().plates["A"].thick(-1)
+    assert told.by == pytest.approx(asked * 1e-6, rel=0.02)
+    assert told.high == pytest.approx(0.0, abs=0.05)  # still thick at 3 o'clock
+    assert run["wedge"] == pytest.approx(told.by, abs=0.05e-6)

@@ -112,6 +112,7 @@ def load_against(
 ROUNDS = (
     8  # of a study whose rounds are not alike, looked at one by one: the others are as the last
 )
+SHARES = 1001  # of a step, at which its gauge is looked at
 COVERED = 1.3  # times the smaller face: of a larger one much lies beside the load, and its wedge is not told
 
 
@@ -150,8 +151,9 @@ def wedges_ahead(study: Study) -> list[dict[str, Wedge]]:
                 for step, look in zip(study.laid, looks, strict=True)
             ]
         before, found = looks, []
-        for each in made:
-            slopes |= {name: slopes[name] + slope for name, slope in each.items()}
+        for step, each in zip(study.laid, made, strict=True):
+            share = _until_parallel(study, step, slopes, each)
+            slopes |= {name: slopes[name] + share * slope for name, slope in each.items()}
             found.append({n: _wedge(study.plates[n], slope) for n, slope in slopes.items()})
     return found
 
@@ -185,6 +187,21 @@ def _made(
             most = 2.0 * metal / (plate.outline.width_along(atan2(made[1], made[0])))
             found[name] += made * min(1.0, most / max(np.hypot(*made), 1e-30))
     return found
+
+
+def _until_parallel(
+    study: Study, step: Step, slopes: Mapping[str, Array], made: Mapping[str, Array]
+) -> float:
+    """Share of what a step makes of wedges when it stops for being parallel: all of it where it does not."""
+    until = step.until
+    asked = {} if until is None else {n: by for n, by in until.wedge.items() if n in made}
+    if until is None or not asked or until != Until(wedge=until.wedge):
+        return 1.0
+    for share in np.linspace(0.0, 1.0, SHARES).tolist():
+        now = {n: _wedge(study.plates[n], slopes[n] + share * made[n]).by for n in asked}
+        if all(now[n] <= by for n, by in asked.items()):
+            return float(share)
+    return 1.0
 
 
 def _wedge(plate: Plate, slope: Array) -> Wedge:
