@@ -86,6 +86,15 @@ class Outlook:
         """True when flat faces would lift where the step takes the top furthest over an edge."""
         return self.edge.room < 0.0
 
+    @property
+    def nearest_overhang(self) -> float:
+        """Overhang [m] over the edge where flat faces come nearest to lifting; the largest if that is inside.
+
+        It goes with the limits of `edge`, which the largest of all may be far from.
+        """
+        near = self.edge.at.overhang
+        return near if near > 0.0 else self.overhang
+
 
 def outlooks(
     plates: Mapping[str, Plate], steps: Sequence[Step], *, seed: int = 0

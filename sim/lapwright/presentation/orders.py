@@ -171,9 +171,9 @@ def _edge(step: Step, look: Outlook, units: Units) -> str:
     lift = say("orders.begins", units, overhang=begins.overhang)
     if begins.overhang <= 0.0:
         lift = limit(begins, step, units)
-    over = "over" if look.overhang > 0.0 else "inside"
-    lifts = "_lifts" if look.lifts else ""
-    return say(f"orders.edge.{over}{lifts}", units, overhang=look.overhang, lift=lift)
+    over, lifts = look.nearest_overhang, "_lifts" if look.lifts else ""
+    side = "over" if over > 0.0 else "inside"
+    return say(f"orders.edge.{side}{lifts}", units, overhang=over, lift=lift)
 
 
 def _way(direction: float) -> str:

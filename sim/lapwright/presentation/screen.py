@@ -133,7 +133,7 @@ def _hand(step: Step, look: Outlook, units: Units, under: bool) -> list[str]:
 
     `under`: the study says that the bottom is turned.
     """
-    over, lift = look.overhang, limit(look.edge.limits.lift, step, units)
+    over, lift = look.nearest_overhang, limit(look.edge.limits.lift, step, units)
     under = under or spins(step)
     turn, walk = (
         say("screen.fast", speed=speed)
