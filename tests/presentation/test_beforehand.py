@@ -82,7 +82,7 @@ def test_alike_plates_are_parted_unless_swapped():
         in said
     )
     said, _ = made("A", "B", more=SEEN + '\nswap_every = "5 min"')
-    assert said == "neither clearly domed nor clearly hollow"
+    assert said == "neither goes domed or hollow"
 
 
 @pytest.mark.parametrize("forms", [("", ""), ("", 'dome = "1 um"'), ('dome = "1 um"', "")])
@@ -319,9 +319,10 @@ def test_what_goes_only_slowly_is_told():
     crawl = 'stroke = { kind = "circle", travel = "1/3" }\nturn = "%s"'
     study, step, look, glance = _glanced(EQUAL, crawl % "1 deg every 1000 strokes")
     *_, said = leaves(step, study.plates, look, glance=glance)
-    assert said.startswith(
-        "it hardly touches the same twist in both, or high at 3 and 9 on high at 12 and 6: "
-    )
+    slow = "it hardly touches the same twist in both, or high at 3 and 9 on high at 12 and 6"
+    assert said == slow  # halved by more metal than anybody takes off, so no depth is named
+    assert glance is not None
+    assert min(glance.lingering.values()) > 100e-6
     study, step, look, glance = _glanced(EQUAL, crawl % "90 deg every 10 strokes")
     assert "hardly touches" not in " ".join(leaves(step, study.plates, look, glance=glance))
 
@@ -334,9 +335,7 @@ def test_the_twist_that_a_slanting_stroke_makes_is_told():
     assert said.count("high at 10:30 and 4:30 by") == 2
     study, step, look, glance = _glanced(EQUAL, slanting + '\nswap_every = "5 min"')
     said, *_ = makes(step, study.plates, look, glance=glance)
-    assert said.startswith(
-        "neither clearly domed nor clearly hollow; but A high at 10:30 and 4:30 by"
-    )
+    assert said.startswith("neither goes domed or hollow; but A high at 10:30 and 4:30 by")
 
 
 def test_the_mark_of_the_layer_is_near_the_squeeze():

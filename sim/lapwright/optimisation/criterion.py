@@ -133,11 +133,13 @@ class Criterion:
         return _size(got.plates[parts.on].forms.get("flatness"))
 
     def worst_plate(self, got: Summary) -> str:
-        """The plate whose flatness is the worst; of a batch, the part."""
+        """The plate whose flatness is the worst, of those that a goal is for; of a batch, the part."""
         if got.parts is not None:
             return got.parts.name
+        asked = got.plates if self.goal is None else self.goal.plates
+        names = [name for name in got.plates if name in asked]
         return max(
-            got.plates, key=lambda name: _size(got.plates[name].forms.get("flatness")), default=""
+            names, key=lambda name: _size(got.plates[name].forms.get("flatness")), default=""
         )
 
     def order(self, nominal: Sequence[Summary | None]) -> tuple[int, ...]:

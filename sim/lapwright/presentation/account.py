@@ -24,7 +24,6 @@ from lapwright.results.findings import KINDS, noticed
 from lapwright.results.record import Run
 from lapwright.units import NOTHING, Units, joined
 
-LEAST = 2  # lines on what to do next, and one more where it says how far the goal is
 LINES = 10  # of a run; with a blank and one on what to open twelve
 
 
@@ -55,7 +54,7 @@ def account(run: Run) -> Account:
     """All of it in sentences."""
     view = run_view(run)
     units, then = view.units, advise(view)
-    off = ", ".join(f"{face.name} {units.both(face.lost)}" for face in view.faces)
+    off = ", ".join(f"{face.name} {units.size(face.lost)}" for face in view.faces)
     batch = batch_words(view)
     metal = [] if batch else [say("came.metal", each=off), *sizes_in_words(view)]
     rubbing = Units.rubbing(float(run.time[-1]), view.spread)
@@ -101,10 +100,7 @@ def lapped(run: Run) -> Iterator[str]:
     said = account(run)
     figures = " ".join([*said.figures, *said.stopped])
     care, do = wide(_first(said.care)), wide(said.do)
-    least = (
-        len(care) if said.grave else min(len(care), 1),
-        min(len(do), LEAST + (said.do == said.next)),
-    )
+    least = (len(care) if said.grave else min(len(care), 1), len(do))
     for came in (said.came, said.shorter):
         lines = [fitted([said.title], 0)]
         lines += [line for part in (said.begun, *came, figures) if part for line in wide(part)]

@@ -131,11 +131,13 @@ def headline(got: Comparison) -> str:
     if got.criterion.goal is None:
         lead = f"{_first(got, best)}. {flat} {judged_at(got)}"
     elif share <= 1.0:
-        lead = f"{_first(got, best)}, which reaches the goal. {flat}"
+        lead = f"{_first(got, best)}, the goal {_goal_of(got, got.there(best))}. {flat}"
     else:
         far = f"{Units.times(share)} times what is allowed"
         there = "" if got.judged.metal is None else f" {judged_at(got)}"
         lead = f"None reaches the goal. Nearest: {name}, {far}{there}. {flat}"
+    if len(got.members) < 2:
+        return f"{name} is the only way here. {flat}. {say('compare.alone')}"
     if len(got.ranked) < 2:
         return f"{lead}. Nothing else came so far to compare with it."
     bad = [summary.trouble or "" for summary in got.draws[best] if not summary.done]
@@ -164,10 +166,15 @@ def _worst(summary: Summary) -> tuple[float, str]:
 
 
 def _flat(got: Comparison, summary: Summary) -> str:
-    figure, worst = got.study.units.size(_worst(summary)[0]), got.criterion.worst_plate(summary)
+    worst, goal = got.criterion.worst_plate(summary), got.criterion.goal
+    flat = _worst(summary)[0]
+    if worst in summary.plates:
+        flat = summary.plates[worst].forms.get("flatness") or 0.0
+    figure = got.study.units.size(flat)
+    alone = goal is not None and len(goal.plates) == 1
     if (parts := summary.parts) is not None:
         worst = f"The worst of {parts.lapped} parts, {parts.name} {parts.number['flatness']},"
-    elif len(summary.plates) > 1:
+    elif len(summary.plates) > 1 and not alone:
         worst = f"The {'worse' if len(summary.plates) == 2 else 'worst'} plate, {worst},"
     return f"{worst} is flat within {figure}"
 
@@ -175,9 +182,12 @@ def _flat(got: Comparison, summary: Summary) -> str:
 def _beside(got: Comparison, best: int, second: int) -> str:
     """The best beside the next one."""
     units, known, name = got.study.units, got.known(best, second), got.members[second].name
+    shares = [got.criterion.figure(got.there(i)) for i in (best, second)]
     figures = [Criterion().figure(got.there(i)) for i in (best, second)]
     which = "better" if figures[1] >= figures[0] else "worse"
-    if known.lost:
+    if got.criterion.goal is not None and max(shares) <= 1.0 and not known.lost:
+        told = f"; by the next, {name}, the goal is {_goal_of(got, got.there(second))}"
+    elif known.lost:
         told = f", the next, {name}, within {units.size(figures[1])}"
     elif units.size(figures[0]) == units.size(figures[1]):
         told = f", as flat as the next, {name}"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from lapwright.kinematics.motion import spins
 from lapwright.limits import limit_of
+from lapwright.metrology.instruments import OpticalFlat
 from lapwright.presentation.words import MARK, REMARK, say, typeset
 from lapwright.specification.materials import HAZARDS
 from lapwright.units import sentence
@@ -45,6 +46,7 @@ def templates() -> Environment:
         say=say,
         hazards_of=hazards_of,
         cautions_of=cautions_of,
+        has_flat=has_flat,
     )
     return made
 
@@ -61,6 +63,11 @@ def hazards_of(study: Study) -> list[str]:
 def cautions_of(study: Study) -> list[str]:
     """What a machine that turns a plate asks for."""
     return [say("caution.driven")] if driven(study) else []
+
+
+def has_flat(study: Study) -> bool:
+    """Whether fringes are counted on a face, by whatever light."""
+    return any(isinstance(gauge, OpticalFlat) for gauge in study.gauges.values())
 
 
 def driven(study: Study) -> bool:

@@ -12,20 +12,23 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from lapwright.kinematics.motion import rev, spins
+from lapwright.kinematics.sliding import invariants_of
 from lapwright.presentation import beforehand
 from lapwright.presentation.batch_before import before_words
 from lapwright.presentation.beforehand import EDGE
 from lapwright.presentation.finding_words import Line, lines_of
-from lapwright.presentation.staying import leaves
+from lapwright.presentation.staying import RIDGES, leaves
 from lapwright.presentation.tables import limit, stroke_words
 from lapwright.presentation.words import say
 from lapwright.results.answer import wrapped
 from lapwright.results.findings import KINDS
+from lapwright.units import NOTHING
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
     from lapwright.results.answer import Preview
     from lapwright.specification.step import Step
+    from lapwright.study.model import Study
     from lapwright.units import Units
 
 
@@ -120,12 +123,27 @@ def _step(preview: Preview, number: int) -> Iterator[Row]:
         "hand": _hand(step, look, units, study.turns_bottom(number)),
         "cuts": [min(cuts, key=lambda text: (len(text) > COLUMNS - INDENT, -len(text)))],
         "makes": preview.made(number, brief=True),
-        "leaves": leaves(
-            step, study.plates, look, units, glance, brief=True, carrier=study.carried
-        ),
+        "leaves": [
+            *(_fitting(study) if number == 1 else []),
+            *leaves(step, study.plates, look, units, glance, brief=True, carrier=study.carried),
+        ],
     }
     for what, told in parts.items():
         yield Row(told, INDENT, f"  {what:<{INDENT - 2}}", "; " if what != "hand" else ", ")
+
+
+def _fitting(study: Study) -> list[str]:
+    """The twist or wind that both plates of the first step come with, where its stroke never takes it out."""
+    step = study.steps[0]
+    if invariants_of(step).kind not in ("curved", *RIDGES):
+        return []
+    one, other = (study.plates[name].form for name in (step.top, step.bottom))
+    sizes = {"twist": (one.twist, other.twist), "wind": (one.wind, other.wind)}
+    return [
+        say("leaves.there", study.units, what=say(f"title.own {what}"), size=min(map(abs, both)))
+        for what, both in sizes.items()
+        if both[0] * both[1] > 0.0 and min(map(abs, both)) >= NOTHING
+    ]
 
 
 def _hand(step: Step, look: Outlook, units: Units, under: bool) -> list[str]:

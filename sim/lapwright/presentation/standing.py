@@ -135,8 +135,9 @@ def goal_of(view: RunView) -> tuple[str, bool]:
         return say(f"advice.goal.{'usual' if goal is None else 'missed'}", units, **fields), False
     if goal is None or not asked:
         return "", bool(asked)
-    reached = say("advice.goal.reached", units, goal=asked_for(asked, units))
-    return f"{reached} {by_layer(view, asked)}".rstrip(), True
+    worst, most = _past_by_layer(view, asked)
+    past = {"what": label(worst) if worst else "", "most": units.size(most) if worst else ""}
+    return say("advice.goal.reached", goal=asked_for(asked, units), **past), True
 
 
 class Passed(NamedTuple):
@@ -177,7 +178,13 @@ def passed(view: RunView) -> Passed | None:
 
 
 def by_layer(view: RunView, asked: Sequence[Constraint]) -> str:
-    """Which asked form could be past its limit by the layer alone, and how large at most; or ""."""
+    """Which asked form could be past its limit by the layer alone, and how large at most, in words; or ""."""
+    worst, most = _past_by_layer(view, asked)
+    return say("advice.by_layer", view.units, what=label(worst), most=most) if worst else ""
+
+
+def _past_by_layer(view: RunView, asked: Sequence[Constraint]) -> tuple[Constraint | None, float]:
+    """What could be past its limit by the layer alone, the farthest, and its size then [m]; or none."""
     most = {}
     for one in asked:
         bands = view.run.layer_bands.get(one.plate or "", {})
@@ -187,10 +194,8 @@ def by_layer(view: RunView, asked: Sequence[Constraint]) -> str:
         size = max(map(abs, ends))
         if size > one.limit * ENOUGH:
             most[one] = size
-    if not most:
-        return ""
-    worst = max(most, key=lambda one: most[one] / one.limit)
-    return say("advice.by_layer", view.units, what=label(worst), most=most[worst])
+    worst = max(most, key=lambda one: most[one] / one.limit, default=None)
+    return worst, most[worst] if worst else 0.0
 
 
 def _size(view: RunView, one: Constraint) -> float:

@@ -88,9 +88,11 @@ def makes(
     if not as_they_come or any(plates[n].outline.long for n in (step.top, step.bottom)):
         return [text, *lifted]
     way = _bedded(step, plates, glance, drive, units) if glance is not None else ""
-    way = way or _way_round(step, plates, drive, half, units, more_plates)
+    way = way or _way_round(step, plates, drive, half, units, more_plates, brief)
     if brief:
         wrong = way.startswith(say("domes.wrong_way"))
+        if drive == 0.0 and way and not wrong:
+            return [way]
         way = way.partition("; " if wrong else " (" if " (" in way else ": ")[0]
         return [way, text] if wrong else [text, way]
     return [text, *lifted, way] if way else [text, *lifted]
@@ -206,9 +208,15 @@ def _bedded(step: Step, plates: Plates, glance: Glance, drive: float, units: Uni
 
 
 def _way_round(
-    step: Step, plates: Plates, drive: float, half: float | None, units: Units, more_plates: bool
+    step: Step,
+    plates: Plates,
+    drive: float,
+    half: float | None,
+    units: Units,
+    more_plates: bool,
+    brief: bool,
 ) -> str:
-    """Whether what the step makes is what these plates need."""
+    """Whether what the step makes is what these plates need; `brief`: where it takes them, not the cure."""
     top, bottom = plates[step.top], plates[step.bottom]
     # + the bottom is the more domed one
     apart = (_curve(bottom) - _curve(top)) * top.outline.radius**2
@@ -232,6 +240,17 @@ def _way_round(
             return ""
         if more_plates:
             return say("domes.so.more", less=less.name, metal=metal, **names)
+        if brief and like:
+            far = 0.5 * abs(apart)
+            near, other = (words.dome_or_dish(one, units) for one in (far, -far))
+            return say(
+                "domes.so.keeps",
+                units,
+                one=domed.name,
+                near=near,
+                other=less.name,
+                far=other,
+            )
         return say(
             "domes.so.two", swaps=_swaps(step, plates, units, domed.name), metal=metal, **names
         )
