@@ -17,6 +17,7 @@ from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.metrology.thickness import thickness_of
 from lapwright.presentation.run_view import RunView
 from lapwright.results.batch import BatchRecorder, csv_text, out_of_goal
+from lapwright.results.record import grit_on
 from lapwright.results.recorder import Heading, Recorder, restore, save
 from lapwright.results.runfile import read_run, write_run
 from lapwright.specification.step import Turn
@@ -226,6 +227,8 @@ def test_the_table_tells_of_each_part(dressed, tmp_path):
     table = record.table()
     assert all(np.array_equal(values, table[n]) for n, values in again.batch.table().items())
     assert again.batch.dressings.after.tolist() == [4]
+    # Each station's part has had the same grit: what no gauge tells on one it tells on none.
+    assert {grit_on(run, name) for name in one.batch.names} == {9e-6}
 
 
 @pytest.mark.campaign

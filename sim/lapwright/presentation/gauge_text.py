@@ -133,7 +133,8 @@ def _reading(one: Prediction, seen: Seen, request: Request) -> str:
     if one.value is None:
         return f"{where}: {one.footing.words}"
     shows = "nothing"
-    if abs(one.value) >= (1e-8 if gauge.angular else NOTHING):
+    doubt = FAINT * one.budget.half if one.budget.parts else 0.0
+    if abs(one.value) >= max(1e-8 if gauge.angular else NOTHING, doubt):
         much = units.both(one.value)
         if gauge.angular:
             seconds = Units.number(abs(one.value) * 648000.0 / pi)
@@ -191,6 +192,7 @@ def _sees(seen: Seen, form: Form) -> str:
     return "; ".join(parts)
 
 
+FAINT = 0.1  # of its doubt: a reading that is smaller shows nothing
 UNEVEN = 0.2  # of a reading: by more than that it is not what the forms of the whole face come to
 
 

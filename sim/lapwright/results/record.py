@@ -646,7 +646,12 @@ def extra(name: str) -> Any:
 
 
 def grit_on(run: Run, name: str, at: int = -1) -> float | None:
-    """Size of the grit [m] that was on a plate last, up to an entry of the history; None: none yet."""
+    """Size of the grit [m] that was on a plate last, up to an entry of the history; None: none yet.
+
+    Parts that are lapped together have been on the same.
+    """
+    batch = run.study.batch
+    name = batch.part if batch is not None and name in batch.names else name
     numbers = run.step[1:][: at % max(len(run.step), 1)]
     return last_grit((run.study.steps[int(number) - 1] for number in numbers), name)
 
