@@ -198,7 +198,7 @@ def test_readings_that_tell_nothing_and_grey_faces_are_told(study, capsys):
     capsys.readouterr()
     text = said(capsys, "pair-run")
     twist, dome = (part.split("on B")[0] for part in text.split("on A")[2:0:-1])
-    assert re.search(r"um.*: too little for it to tell\n", twist)
+    assert re.search(r": nothing, give or take \S+ um\n", twist)  # below a tenth of its doubt
     assert "adds a scatter of 0.15 um from place to place" in " ".join(twist.split())
     assert "too little" not in dome  # a quarter of 8 um
     assert "no bands: loose 15 um grit leaves A too grey." in " ".join(text.split())
