@@ -271,6 +271,10 @@ def test_forms_that_are_not_known_are_said_together_and_why(book: Book) -> None:
     assert says.forms_words("A", forms) == [
         "dome or dish, saddle and twist not known, up to 1.0 um"
     ]
+    leaning = Band(-1.2e-6, -2.4e-6, 0.1e-6)  # its side is as good as known
+    assert says.forms_words("A", {"sphere": leaning}) == ["hollow 1.2 um (0.0 to 2.4)"]
+    open_ = Band(-1.2e-6, -2.4e-6, 0.5e-6)
+    assert says.forms_words("A", {"sphere": open_}) == ["dome or dish not known, up to 2.4 um"]
     read = Book(parse(STUDY, "mine"))
     read.add(Entry(readings=(SPH,)))
     assert answer(read).forms_words("A", forms) == [

@@ -58,20 +58,20 @@ def account(run: Run) -> Account:
     batch = batch_words(view)
     metal = [] if batch else [say("came.metal", each=off), *sizes_in_words(view)]
     rubbing = Units.rubbing(float(run.time[-1]), view.spread)
-    asked = view.study.goal is not None
+    asked, idle = view.study.goal is not None, view.nothing_done
     return Account(
         view.title,
         "" if view.study.start is None else came_from(view.study.start),
         tuple(batch) or (came_out(view),),
         tuple(batch) or (came_out(view, banded=False),),
         "" if batch else good_to(view),
-        (*metal, say("came.rubbing", time=rubbing)),
+        () if idle else (*metal, say("came.rubbing", time=rubbing)),
         tuple(_stopped(view)),
         tuple(again_words(view)),
         "" if then is None else say("came.next", advice=then.whole),
         "" if then is None else say("came.next", advice=then.whole if asked else then.text),
         tuple(say("came.care", finding=line) for line in _care(view, then)),
-        " ".join([_left_out(view), *finish_words(view)]),
+        "" if idle else " ".join([_left_out(view), *finish_words(view)]),
         any(KINDS[one.code].harm == "person" for one in noticed(run, view.study)),
     )
 
@@ -80,7 +80,7 @@ def in_words(run: Run) -> list[str]:
     """The same line by line: what came out, how much metal went, how sure it is."""
     told = account(run)
     parts = [told.begun, *told.came, told.sure, *told.figures, *told.stopped, *told.again]
-    return [told.title, "", *filter(None, [*parts, told.next]), *told.care, told.margin]
+    return [told.title, "", *filter(None, [*parts, told.next, *told.care, told.margin])]
 
 
 def _left_out(view: RunView) -> str:

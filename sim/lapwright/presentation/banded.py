@@ -18,6 +18,7 @@ from lapwright.study.goal import Effort
 from lapwright.study.model import Study
 from lapwright.units import Unit, Units, joined
 
+TRACE = 0.15  # of a band: so much of it may lie on the other side of zero, and its side is told
 UNLIKELY, HOPELESS = 0.5, 0.1  # chances of the goal below which that is said first
 
 
@@ -40,6 +41,12 @@ def banded(band: Band, unit: Unit) -> str:
     places = digits(0.5 * (high - low))
     ends = f"{fixed(low, places)} to {fixed(high, places)}"
     return f"{fixed(middle, places)} {unit.name} ({ends})"
+
+
+def one_sided(band: Band) -> bool:
+    """Whether a band reaches past zero by next to nothing, so that its side is told all the same."""
+    least, most = sorted((abs(band.low), abs(band.high)))
+    return band.low < 0.0 < band.high and least <= TRACE * most
 
 
 def sided(band: Band, unit: Unit, sides: tuple[str, str], named: bool, bore: bool) -> str:

@@ -129,14 +129,19 @@ def _averaged(view: RunView, record: BatchRecord) -> str:
     )
 
 
-def goal_words(view: RunView, record: BatchRecord) -> list[str]:
-    """Which parts of a batch are out of the goal; or that nothing is asked of them."""
+def goal_words(view: RunView, record: BatchRecord, ahead: bool = False) -> list[str]:
+    """Which parts of a batch are out of the goal; or that nothing is asked of them.
+
+    `ahead`: of parts still to be lapped, which differ otherwise than those drawn: how many, not which.
+    """
     out = out_of_goal(record, view.study)
     if out is None:
         return [say("batch.no_goal")]
     if not out.any():
         return [say("batch.all_in")]
     some = [str(int(n)) for n in record.number[out]]
+    if ahead:
+        return [say("batch.out_ahead", out=str(len(some)), count=str(len(record.number)))]
     which = ", ".join(some[:MOST_NUMBERS]) + (" and so on" if len(some) > MOST_NUMBERS else "")
     return [say("batch.out", out=str(len(some)), count=str(len(record.number)), which=which)]
 

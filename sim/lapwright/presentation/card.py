@@ -160,7 +160,12 @@ def _goal(view: RunView) -> list[Note]:
         return []
     told = f"{sentence(asked_for(asked, view.units))}."
     if view.run.batch is not None:
-        return [Note(" ".join([told, *map(sentence, goal_words(view, view.run.batch))]), "Goal:")]
+        return [
+            Note(
+                " ".join([told, *map(sentence, goal_words(view, view.run.batch, ahead=True))]),
+                "Goal:",
+            )
+        ]
     missed, reached = goal_of(view)
     return [Note(told if reached or passed(view) else f"{told} {missed}", "Goal:")]
 

@@ -26,6 +26,7 @@ from lapwright.presentation.banded import (
     harm_words,
     in_100,
     meanwhile_words,
+    one_sided,
     read_where,
     road_words,
     sided,
@@ -219,7 +220,9 @@ class NextAnswer(Answer):
         for key, band in of.items():
             if key == "flatness":
                 continue
-            if band.low < 0.0 < band.high and band.high - band.low > 2.0 * OPEN:
+            if one_sided(band):
+                found.append(self.form_words(key, band))
+            elif band.low < 0.0 < band.high and band.high - band.low > 2.0 * OPEN:
                 unread[key] = max(-band.low, band.high)
             else:
                 found.append(self.form_words(key, band))
@@ -247,14 +250,16 @@ class NextAnswer(Answer):
 
     def form_words(self, key: str, band: Band) -> str:
         """One form: named by its side where that is told, else how large it may be."""
-        if band.low < 0.0 < band.high:
+        if band.low < 0.0 < band.high and not one_sided(band):
             unread = band.high - band.low > 2.0 * OPEN
             most = max(-band.low, band.high)
             return say(
                 "book.unsure", self.units, form=_spoken(key), unread=unread, coarse=False, most=most
             )
-        size = Band(abs(band.middle), *sorted((abs(band.low), abs(band.high))))
-        return say(f"book.form.{key}", up=band.middle > 0.0, size=self.band_words(size))
+        least, most = sorted((abs(band.low), abs(band.high)))
+        least = 0.0 if one_sided(band) else least
+        size = self.band_words(Band(abs(band.middle), least, most))
+        return say(f"book.form.{key}", up=band.middle > 0.0, size=size)
 
     def _as_foretold(self) -> str:
         last = self.book.chapters[-1] if self.book.chapters else None
