@@ -101,6 +101,9 @@ def test_a_band_holds_what_the_run_came_to_and_is_not_told_of_a_layer_that_was_g
     assert forms[0] == pytest.approx(forms[1], abs=READ)
 
 
+NUMBER = r"(\d+(?:\.\d+)?)"
+
+
 @pytest.mark.campaign
 @pytest.mark.parametrize("layer", ["", 'layer = { depth = "0.75 um", pressure = "3 kPa" }'])
 def test_it_is_in_json_only_where_the_layer_is_a_guess(layer):
@@ -128,7 +131,7 @@ def test_the_mark_in_the_long_run_goes_as_the_depth_of_the_layer(layer):
     told = parse(PAIR.replace("LAYER", layer)).why()
     long_run = " ".join(told.text().split()).partition("in the long run")[2]
     found = re.findall(
-        r"dish ([\d.]+) um(?:, ([\d.]+) to ([\d.]+) depending on the grit layer)?", long_run
+        rf"dish {NUMBER} um(?:, {NUMBER} to {NUMBER}(?: depending on the grit layer)?)?", long_run
     )
     bands = [tuple(map(float, one)) for one in found if one[1]]
     assert bool(bands) == (not layer)
