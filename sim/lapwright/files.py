@@ -176,7 +176,11 @@ def nameless(path: Path) -> int:
     """
     place = path.with_name(f".{path.name}.{secrets.token_hex(4)}.tmp")
     handle = os.open(place, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
-    place.unlink()
+    try:
+        place.unlink()
+    except OSError:
+        os.close(handle)
+        raise
     return handle
 
 

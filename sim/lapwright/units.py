@@ -108,9 +108,10 @@ class Units(StrEnum):
 
     @staticmethod
     def grain(value: float) -> str:
-        """The size of a grit [m] as it is sold: in um; in uin where it is round in these alone."""
-        both = [_said(value, unit, echo=True) for unit in (UM, UIN)]
-        return min(both, key=lambda said: len(said.partition(" ")[0].replace(".", "").strip("0")))
+        """The size of a grit [m] as it is sold: in um; in uin where more than three figures of um tell it."""
+        um, uin = (_said(value, unit, echo=True) for unit in (UM, UIN))
+        figures = um.partition(" ")[0].replace(".", "").strip("0")
+        return uin if len(figures) > 3 and len(uin) < len(um) else um
 
     def limit(self, value: float) -> str:
         """A limit [m] that sizes are held against: two figures where these are all of it.

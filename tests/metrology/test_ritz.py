@@ -183,10 +183,20 @@ def test_orders_of_size_at_the_bench():
 
 
 def test_orders_of_size_of_a_thick_disc_on_three_points():
-    """160 x 30 mm of iron, worked out independently as a thin plate, to a factor of 1.3; shear adds to it."""
-    body = disc(0.03, IRON, 0.16)
+    """160 x 30 mm of iron, worked out independently as a thin plate; shear adds to it without a limit.
+
+    One of 8 mm is thin: it sags by those sizes, times the cube (under its own weight the square) of 30 / 8.
+    """
+    body, thin = disc(0.03, IRON, 0.16), disc(0.008, IRON, 0.16)
+    loads = (
+        (3000.0 * thin.plate.outline.area * thin.even, 53e-9 * (30.0 / 8.0) ** 3),
+        (thin.weight, 37e-9 * (30.0 / 8.0) ** 2),
+    )
+    for work, want in loads:
+        found = sag(thin, 0.08 * THREE, work, tuple(0.08 * THREE[0]))
+        assert found == pytest.approx(want, rel=0.05)
     for work, want in ((3000.0 * body.plate.outline.area * body.even, 53e-9), (body.weight, 37e-9)):
-        assert want < sag(body, 0.08 * THREE, work, tuple(0.08 * THREE[0])) < 1.3 * want
+        assert sag(body, 0.08 * THREE, work, tuple(0.08 * THREE[0])) > 1.1 * want
     bow = body.warm(0.1)
     assert at(body, bow, 0.0) - at(body, bow, 0.08) == pytest.approx(0.12e-6, rel=0.3)
 

@@ -126,3 +126,19 @@ def test_once_all_land_bears_the_flow_takes_shops_where_steps_would(
     change = np.abs(stepped - before).max(axis=1)
     assert (np.abs(ended - stepped).max(axis=1) < 0.01 * change).all()
     assert np.abs(ended - stepped).max() > 0.0
+
+
+@pytest.mark.parametrize(("radius", "bears"), [("27 mm", True), ("34 mm", False)])
+def test_where_flat_faces_lift_shops_are_lapped_step_by_step(radius, bears, monkeypatch):
+    """Flat discs lift from 0.3929 R on (checks page, 16; derived): the flow is then
+    of a contact partly open, and pairs that bear lift again.
+    """
+    longer = bench_of(parse(STUDY.replace("15 mm", radius), "mine"))
+    step = step_of(longer, 0, None)
+    spell, before = longer.spell(step, (1,)), shops_of(longer, 0.3)
+    hand = np.zeros(SHOPS, dtype=np.intp)
+    stepped = lap_shops(spell, before, hand)
+    flows = spell.flows_of("A", "B")
+    assert flows.bears == bears
+    monkeypatch.setattr(Spell, "bearing", lambda *_: lambda: flows)
+    assert np.array_equal(lap_shops(spell, before, hand), stepped) != bears

@@ -15,7 +15,7 @@ anew on the bent faces, so that force and moments balance as well as those of bo
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,9 +40,6 @@ from lapwright.contact.polynomials import (
     turned_powers,
 )
 from lapwright.metrology.bending import orders
-
-if TYPE_CHECKING:
-    pass
 
 # Rows of scratch: the bend about the top's centre, and the same in the top's own frame, are answers.
 BENDS, BENDS_TOP, FIXED, SHAPE, WORKS, SLOPE, STEP, NOW, BEFORE, FREE = range(10)

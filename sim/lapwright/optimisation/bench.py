@@ -165,7 +165,7 @@ Array = NDArray[np.float64]
 WORSE = 0.1e-6  # [m] that a form of the goal may become larger than it was at its best
 ACROSS = 20  # points across the larger side, by which flatness is told
 TILTS = read_only(np.stack(np.meshgrid(*[np.linspace(-1.0, 1.0, 5)] * 2)).reshape(2, -1))
-LEVELS = 4  # times that the tilts about the best so far are halved
+LEVELS = 4  # times that the tilts about the best so far are drawn closer
 USUAL = Goal(flatness=0.3e-6)  # where a study has no goal
 
 

@@ -118,7 +118,8 @@ class Crowd:
         for step in range(steps):
             now, soft, own = z[on], stiffness[on], kappas[on]
             one, lifted = self.pace(now, soft, own, plane)
-            if flows is not None and (bears := lifted == 0.0).any():
+            bears = lifted == 0.0
+            if flows is not None and bears.any() and flows().bears:
                 rest = cut - step * h
                 z[on[bears]] = flows().worn(now[bears], soft[bears], own[bears], rest)
                 on, now, soft, own = (of[~bears] for of in (on, now, soft, own))

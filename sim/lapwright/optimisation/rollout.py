@@ -57,7 +57,7 @@ LIKE = 0.03  # chances so near are alike
 AGAIN = 2  # times that the same faces are read anew
 # Contact points of what is only planned: forms end within 1 % of their change of where those of a log would,
 # rms over far and near pairs of four outlines, in three fifths of the time.
-FINENESS = 1.0
+PLANNED_FINENESS = 1.0
 
 
 @dataclass(frozen=True)
@@ -120,7 +120,7 @@ class Rollout:
                 step, top=top, bottom=bottom, time=SPELL, strokes=None, swap=None, until=None
             )
             of = grit, top == step.top
-            self._spells[key] = self.bench.spell(step, of, fineness=FINENESS)
+            self._spells[key] = self.bench.spell(step, of, fineness=PLANNED_FINENESS)
         return self._spells[key]
 
     def play(

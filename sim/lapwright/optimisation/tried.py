@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.foresight import Belief
 from lapwright.optimisation.rollout import (
-    FINENESS,
+    PLANNED_FINENESS,
     SPELLS,
     Played,
     Rollout,
@@ -125,7 +125,7 @@ def looked_at(
 ) -> Iterator[Tried]:
     """Lap a candidate on shops, drawn from what is `known`, and look after each length of it."""
     layout, rollout = bench.layout, rollouts[frozenset((step.top, step.bottom))]
-    spell = bench.spell(step, (1, STREAM), fineness=FINENESS)
+    spell = bench.spell(step, (1, STREAM), fineness=PLANNED_FINENESS)
     whole = WHOLE
     if step.swap is not None and step.time is not None:
         lengths, whole = (step.time,), step.time

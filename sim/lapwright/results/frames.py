@@ -84,9 +84,13 @@ class Frames:
             # A disk that cannot do this takes a checkpoint all the same: the maps stay in memory.
             with contextlib.suppress(OSError):
                 handle = nameless(self.beside)
+                try:
+                    os.ftruncate(handle, size)
+                    window = mmap.mmap(handle, size, access=mmap.ACCESS_READ)
+                except OSError:
+                    os.close(handle)
+                    raise
                 weakref.finalize(self, os.close, handle)
-                os.ftruncate(handle, size)
-                window = mmap.mmap(handle, size, access=mmap.ACCESS_READ)
                 self.files[name] = handle
                 self.maps[name] = np.ndarray(shape, np.float64, window)
                 return
