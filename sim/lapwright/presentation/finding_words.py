@@ -65,12 +65,6 @@ class Line(NamedTuple):
     text: str
 
 
-RIGID = (
-    "bends",
-    "bending",
-)  # what a forecast leaves out: no order for the bench, on a card of what was lapped
-
-
 def in_words(
     findings: Iterable[Finding], study: Study, bench: bool = False, ordered: bool = False
 ) -> list[str]:
@@ -84,9 +78,8 @@ def lines_of(
     """All of them as lines, the gravest first; what holds for several steps or plates is said once.
 
     What is not known of a grit is left to the list of what is taken as usual.  `bench`: they stand on
-    a card that orders what was lapped, so they order nothing else, nor tell what a forecast leaves out.
-    `ordered`: a spell that was lapped is told beside them, and how its top turns and goes round is told
-    there alone.
+    a card that orders what was lapped, so they order nothing else.  `ordered`: a spell that was lapped is
+    told beside them, and how its top turns and goes round is told there alone.
     """
     held: dict[str, list[Said]] = {}
     codes = list(KINDS)
@@ -99,7 +92,7 @@ def lines_of(
     for said in sorted(
         said_of(findings, study), key=lambda said: (codes.index(said.code), said.step)
     ):
-        if said.code != "no_fade" and not (bench and not ordered and said.code in RIGID):
+        if said.code != "no_fade":
             held.setdefault(said.sentence, []).append(said)
     lines = []
     for text, alike in held.items():
