@@ -285,7 +285,7 @@ def _lay_fixed(
     clear(form)
     clear_row(fixed)
     turned_powers(cos, sin, scratch.binomial, scratch.tables, to_own)
-    through(to_own, degree, bodies.top, 0, form)
+    through(to_own, degree, bodies.top, np.int64(0), form)  # a literal is a type of its own
     for i in range(n):
         off[i] = bodies.lies_top[i]
     if bodies.hands.shape[0] > 0:

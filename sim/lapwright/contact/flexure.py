@@ -103,13 +103,16 @@ class Flexure:
             self.force * (hand.share or 0.0) * top.pressed(hand.at, hand.size)
             for hand in self.hands
         ]
+        # The hands and what they meet go where scratch goes too: writable, so that it compiles once.
         return Bodies(
             read_only(gives),
             read_only(over.T @ top.modes(stiffness, self.felt) * per_cell**0.5),
             read_only(np.zeros((len(lies), 0)) if feet is None else feet),
             read_only(lies.T @ lies_bottom),
             read_only(over.T @ lies_top),
-            read_only(over.T @ top.compliance @ over * per_cell if pressed else np.zeros((0, 0))),
-            read_only(np.sum(pressed, axis=0) / per_cell if pressed else np.zeros(0)),
+            np.ascontiguousarray(over.T @ top.compliance @ over * per_cell)
+            if pressed
+            else np.zeros((0, 0)),
+            np.sum(pressed, axis=0) / per_cell if pressed else np.zeros(0),
             float(top.radius / bottom.radius),
         )
