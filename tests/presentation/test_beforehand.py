@@ -60,6 +60,21 @@ def test_the_hollow_one_on_top_is_the_wrong_way_round():
     assert "the wrong way round: A is already the domed one; put A on top" in said
 
 
+def test_even_swaps_are_said_by_where_they_take_two_unlike_plates():
+    """What both share goes, their difference stays (to wear and to fit is linear; model, wear of a pair)."""
+    even = SEEN + '\nswap_every = "5 min"'
+    said, _ = made("A", "B", DOMED, more=even, brief=True, glances=True)
+    assert said == "towards A dome 2.0 um, B dish 2.0 um: equal swaps keep them apart"
+    said, _ = made(
+        "B", "A", ('dish = "3 um"', 'dish = "1 um"'), more=even, brief=True, glances=True
+    )
+    assert said == "towards B dome 1.0 um, A dish 1.0 um: equal swaps keep them apart"
+    said, _ = made("A", "B", DOMED, more=even, brief=True, glances=True, more_plates=True)
+    assert said.startswith("neither goes domed or hollow / so A, the domed one, stays so against B")
+    said, _ = made("A", "B", more=even, brief=True, glances=True)
+    assert "towards" not in said
+
+
 def test_two_domes_one_higher():
     said, _ = made("A", "B", ('dome = "3 um"', 'dome = "1 um"'))
     assert "the right way round: A is the more domed one" in said

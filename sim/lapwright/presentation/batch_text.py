@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -111,8 +111,12 @@ def _hung(view: RunView, record: BatchRecord) -> str:
         return ""
     thin = record.removed < HARDLY * float(np.median(record.removed))
     some = [str(int(n)) for n in record.number[thin]]
-    which = ", ".join(some[:MOST_NUMBERS]) + (" and so on" if len(some) > MOST_NUMBERS else "")
-    return say("batch.hung", which=which) if some else ""
+    return say("batch.hung", which=_which(some)) if some else ""
+
+
+def _which(numbers: Sequence[str]) -> str:
+    """Numbers of parts in words, the first few of many."""
+    return ", ".join(numbers[:MOST_NUMBERS]) + (" and so on" if len(numbers) > MOST_NUMBERS else "")
 
 
 def _averaged(view: RunView, record: BatchRecord) -> str:
@@ -140,10 +144,10 @@ def goal_words(view: RunView, record: BatchRecord, ahead: bool = False) -> list[
     if not out.any():
         return [say("batch.all_in")]
     some = [str(int(n)) for n in record.number[out]]
+    out_of, count = str(len(some)), str(len(record.number))
     if ahead:
-        return [say("batch.out_ahead", out=str(len(some)), count=str(len(record.number)))]
-    which = ", ".join(some[:MOST_NUMBERS]) + (" and so on" if len(some) > MOST_NUMBERS else "")
-    return [say("batch.out", out=str(len(some)), count=str(len(record.number)), which=which)]
+        return [say("batch.out_ahead", out=out_of, count=count)]
+    return [say("batch.out", out=out_of, count=count, which=_which(some))]
 
 
 def plate_reads(view: RunView, record: BatchRecord, at: int, before: bool = False) -> str:
@@ -203,7 +207,6 @@ def _dressed(view: RunView, record: BatchRecord) -> list[str]:
     if not len(done.after):
         return [say("batch.never", plate=record.on)]
     after = [str(int(n)) for n in done.after]
-    which = ", ".join(after[:MOST_NUMBERS]) + (" and so on" if len(after) > MOST_NUMBERS else "")
     key = "sphere" if np.isfinite(done.dressed["sphere"][-1]) else "bow"
     return [
         say(
@@ -212,7 +215,7 @@ def _dressed(view: RunView, record: BatchRecord) -> list[str]:
             plate=record.on,
             times=str(len(after)),
             several=len(after) > 1,
-            which=which,
+            which=_which(after),
             off=float(np.mean(done.removed)),
             reads=words.part_words(key, float(done.dressed[key][-1]), view.units),
         )

@@ -166,17 +166,16 @@ def _worst(summary: Summary) -> tuple[float, str]:
 
 
 def _flat(got: Comparison, summary: Summary) -> str:
-    worst, goal = got.criterion.worst_plate(summary), got.criterion.goal
-    flat = _worst(summary)[0]
-    if worst in summary.plates:
-        flat = summary.plates[worst].forms.get("flatness") or 0.0
-    figure = got.study.units.size(flat)
-    alone = goal is not None and len(goal.plates) == 1
+    """How flat the worst plate is of those that are asked for; of a batch, the worst part."""
+    size, goal, worst = got.study.units.size, got.criterion.goal, got.criterion.worst_plate(summary)
     if (parts := summary.parts) is not None:
         worst = f"The worst of {parts.lapped} parts, {parts.name} {parts.number['flatness']},"
-    elif len(summary.plates) > 1 and not alone:
-        worst = f"The {'worse' if len(summary.plates) == 2 else 'worst'} plate, {worst},"
-    return f"{worst} is flat within {figure}"
+        return f"{worst} is flat within {size(_worst(summary)[0])}"
+    flat = size(summary.plates[worst].forms.get("flatness") or 0.0)
+    asked = len(summary.plates if goal is None else goal.plates)
+    if asked > 1:
+        worst = f"The {'worse' if asked == 2 else 'worst'} plate, {worst},"
+    return f"{worst} is flat within {flat}"
 
 
 def _beside(got: Comparison, best: int, second: int) -> str:

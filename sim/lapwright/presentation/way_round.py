@@ -88,11 +88,11 @@ def makes(
     if not as_they_come or any(plates[n].outline.long for n in (step.top, step.bottom)):
         return [text, *lifted]
     way = _bedded(step, plates, glance, drive, units) if glance is not None else ""
-    way = way or _way_round(step, plates, drive, half, units, more_plates, brief)
+    way = way or _way_round(step, plates, drive, half, units, more_plates)
     if brief:
+        if drive == 0.0 and not more_plates and (kept := _kept(step, plates, units)):
+            return [kept]
         wrong = way.startswith(say("domes.wrong_way"))
-        if drive == 0.0 and way and not wrong:
-            return [way]
         way = way.partition("; " if wrong else " (" if " (" in way else ": ")[0]
         return [way, text] if wrong else [text, way]
     return [text, *lifted, way] if way else [text, *lifted]
@@ -207,6 +207,16 @@ def _bedded(step: Step, plates: Plates, glance: Glance, drive: float, units: Uni
     return say("domes.bedded_more", bedded=text, other=_other_stroke(drive))
 
 
+def _kept(step: Step, plates: Plates, units: Units) -> str:
+    """Where equal swaps take two plates of one outline that come unlike; "" of others."""
+    half = 0.5 * (plates[step.top].form.sphere - plates[step.bottom].form.sphere)
+    if step.swap is None or not _like(step, plates) or abs(half) < 0.5 * NOTHING:
+        return ""
+    one, other = (step.top, step.bottom) if half > 0.0 else (step.bottom, step.top)
+    near, far = (words.dome_or_dish(sphere, units) for sphere in (abs(half), -abs(half)))
+    return say("domes.so.keeps", one=one, near=near, other=other, far=far)
+
+
 def _way_round(
     step: Step,
     plates: Plates,
@@ -214,9 +224,8 @@ def _way_round(
     half: float | None,
     units: Units,
     more_plates: bool,
-    brief: bool,
 ) -> str:
-    """Whether what the step makes is what these plates need; `brief`: where it takes them, not the cure."""
+    """Whether what the step makes is what these plates need."""
     top, bottom = plates[step.top], plates[step.bottom]
     # + the bottom is the more domed one
     apart = (_curve(bottom) - _curve(top)) * top.outline.radius**2
@@ -240,17 +249,6 @@ def _way_round(
             return ""
         if more_plates:
             return say("domes.so.more", less=less.name, metal=metal, **names)
-        if brief and like:
-            far = 0.5 * abs(apart)
-            near, other = (words.dome_or_dish(one, units) for one in (far, -far))
-            return say(
-                "domes.so.keeps",
-                units,
-                one=domed.name,
-                near=near,
-                other=less.name,
-                far=other,
-            )
         return say(
             "domes.so.two", swaps=_swaps(step, plates, units, domed.name), metal=metal, **names
         )
